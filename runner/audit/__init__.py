@@ -1,0 +1,1 @@
+"""What a take's record says went wrong. Pure."""

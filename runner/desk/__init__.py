@@ -1,0 +1,1 @@
+"""The process that reads the session, commands the engine and keeps the record."""

@@ -1,0 +1,1 @@
+"""The real-time process that owns every port."""

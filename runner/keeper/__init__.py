@@ -1,0 +1,1 @@
+"""The parent process that starts and restarts engine and desk."""

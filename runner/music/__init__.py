@@ -1,0 +1,1 @@
+"""Musical time: positions, meters, tempo, moments and spans. Pure."""

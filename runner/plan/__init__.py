@@ -1,0 +1,1 @@
+"""A song as a flat timeline for each port. Pure."""

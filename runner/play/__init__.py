@@ -1,0 +1,1 @@
+"""The player: what is due, and when. Pure."""

@@ -1,0 +1,1 @@
+"""MIDI ports, one file per medium."""

@@ -1,0 +1,1 @@
+"""The session file: text to model with line numbers, and its JSON Schema. Pure."""

@@ -1,0 +1,1 @@
+"""The record of a take: format, writer, reader and recovery, store."""
