@@ -81,7 +81,9 @@ class PartFileError(TakewrightError):
     def __init__(self, message: str, *, file: str = "", offset: int | None = None) -> None:
         self.file = file
         self.offset = offset
-        place = f"{file or 'part file'}: byte {offset}: " if offset is not None else f"{file or 'part file'}: "
+        place = f"{file or 'part file'}: "
+        if offset is not None:
+            place += f"byte {offset}: "
         super().__init__(place + message)
 
 
