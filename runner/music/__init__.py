@@ -1,1 +1,38 @@
 """Musical time: positions, meters, tempo, moments and spans. Pure."""
+
+from runner.music.meter import Meter, MeterMap
+from runner.music.moment import (
+    BarBeat,
+    Edge,
+    Moment,
+    Point,
+    SectionName,
+    SongTime,
+    Span,
+    Unit,
+    check_section_name,
+    parse_moment,
+    parse_span,
+)
+from runner.music.position import Position
+from runner.music.tempo import TempoChange, TempoMap, TempoSegment
+
+__all__ = [
+    "BarBeat",
+    "Edge",
+    "Meter",
+    "MeterMap",
+    "Moment",
+    "Point",
+    "Position",
+    "SectionName",
+    "SongTime",
+    "Span",
+    "TempoChange",
+    "TempoMap",
+    "TempoSegment",
+    "Unit",
+    "check_section_name",
+    "parse_moment",
+    "parse_span",
+]
