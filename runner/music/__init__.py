@@ -16,10 +16,12 @@ from runner.music.moment import (
 )
 from runner.music.position import Position
 from runner.music.tempo import TempoChange, TempoMap, TempoSegment
+from runner.music.timecode import FrameRate, TimeCode, TimeCodeOffset
 
 __all__ = [
     "BarBeat",
     "Edge",
+    "FrameRate",
     "Meter",
     "MeterMap",
     "Moment",
@@ -31,6 +33,8 @@ __all__ = [
     "TempoChange",
     "TempoMap",
     "TempoSegment",
+    "TimeCode",
+    "TimeCodeOffset",
     "Unit",
     "check_section_name",
     "parse_moment",

@@ -137,8 +137,8 @@ def parse_span(text: str | int | float, *, signed: bool = False) -> Span:
     if isinstance(text, bool) or not isinstance(text, str | int | float):
         raise ValueError(f"{shorten(str(text))!r} is not a span such as '2 bars', '3 beats' or '120 ms'")
     words = " ".join(str(text).split())
-    match = _SPAN.fullmatch(words)
-    if not match or len(words) > MAX_TEXT:
+    match = _SPAN.fullmatch(words) if len(words) <= MAX_TEXT else None
+    if not match:
         raise ValueError(f"{shorten(words)!r} is not a span such as '2 bars', '3 beats' or '120 ms'")
     sign, number, word = match.groups()
     if not word:
@@ -182,6 +182,8 @@ def check_section_name(name: str) -> None:
         raise ValueError(f"{shorten(str(name))!r} cannot be a section name: {error}") from None
     if moment.shift is not None or not isinstance(moment.base, SectionName):
         raise ValueError(f"{shorten(str(name))!r} cannot be a section name: it already means a moment")
+    if moment.base.name != name:
+        raise ValueError(f"{shorten(name)!r} cannot be a section name: it has spaces to spare")
 
 
 def _parse_base(words: str) -> BarBeat | SectionName | Edge:
