@@ -1,0 +1,98 @@
+"""What the desk tells the engine, and what the engine answers. Pure.
+
+Everything but a course is small JSON; a course is the block of bytes that `Course.pack` makes. The
+kinds are numbers on the wire and never change their meaning within one version of the framing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from enum import IntEnum
+from typing import Any, Self
+
+
+class Command(IntEnum):
+    """Desk to engine."""
+
+    CONFIGURE = 1  #: JSON of `RigConfig`; opens the ports
+    COURSE = 2  #: the next course to roll, packed; replaces one that was not rolled
+    ROLL = 3  #: JSON of `RollOrder`
+    STOP = 4  #: JSON {"why"}
+    PANIC = 5  #: JSON {"why"}; stop, then silence every channel of every machine
+    GO = 6  #: end a hold or an endless loop at its next seam
+    MUTE = 7  #: JSON {"machine": index, "muted": bool}
+    SEND = 8  #: JSON {"messages": [[port, machine, hex], ...]}; only out of the order of the timeline
+    QUIT = 9  #: stop, silence, close the ports, exit
+    EXTEND = 10  #: a packed course that follows the one that rolls, without a gap
+
+
+class Answer(IntEnum):
+    """Engine to desk, on the same socket."""
+
+    READY = 64  #: JSON: ports open, warnings about rights, whether this engine replaces a dead one
+    FAULT = 65  #: JSON {"kind", "text", "port"}: it cannot do what it was told
+    LOADED = 66  #: a course is in place
+
+
+@dataclass(frozen=True, slots=True)
+class RigMachine:
+    """What the player must know of a machine: where it is, and how it wants to be silenced."""
+
+    name: str
+    port: int
+    channel: int | None = None  #: 1 to 16
+    all_notes_off: bool = True
+    reset_controllers: bool = False
+    all_sound_off: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ClockPolicy:
+    """Whose clock rules, and what to do when it fails; spans are in clocks (24 a quarter).
+
+    `position_quarters` is the song position at which the other machine's position 0 lies.
+    """
+
+    source: str = "internal"
+    port: int | None = None
+    freewheel_clocks: float = 48.0
+    then: str = "stop"
+    straight_ports: tuple[int, ...] = ()
+    position_quarters: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class RigConfig:
+    """The rig as the engine sees it: ports in the order of their numbers, machines, clock policy."""
+
+    ports: tuple[dict[str, Any], ...]
+    machines: tuple[RigMachine, ...]
+    clock: ClockPolicy = field(default_factory=ClockPolicy)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Self:
+        """Return the config that `to_dict` described."""
+        clock = dict(data["clock"])
+        clock["straight_ports"] = tuple(clock["straight_ports"])
+        return cls(
+            ports=tuple(data["ports"]),
+            machines=tuple(RigMachine(**machine) for machine in data["machines"]),
+            clock=ClockPolicy(**clock),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class RollOrder:
+    """Roll the loaded course; `take` is the desk's key for the record, echoed in every take record."""
+
+    take: str
+    song: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return asdict(self)

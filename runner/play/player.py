@@ -1,0 +1,336 @@
+"""The player: given a course, tells what is to be sent now and when to ask again. Pure.
+
+It never waits and never reads a clock: `roll(now)`, `stop(now)`, `due(now)` and `next_deadline_ns`
+are all there is to drive it. A leg of the course becomes a handful of streams; each next leg is put in
+place shortly before the seam, so that what it must send early (programs, early machines) is in time,
+and begins exactly where the one before it ends: one anchor for each leg, worked out from the last, in
+integer ns, so that a thousand passes of a loop drift by nothing.
+
+Everything sent goes through `Sounding`; whatever ends a roll asks it for the Note Offs that are owed.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from runner.plan.timeline import NO_MACHINE, Course, Leg, Stage, Timeline
+from runner.play.commands import RigMachine
+from runner.play.sounding import Sounding, mode_messages
+from runner.play.states import PlayEvent, PlayState, next_state
+from runner.play.streams import NEVER, NO_TICK, EventStream, Send, StageStream, TickStream, tick_groups
+
+ROLL_MARGIN_NS = 30_000_000  #: from the order to roll to the first thing that is due: time to get set
+SEAM_MARGIN_NS = 20_000_000  #: a next leg is put in place this much before its first event is due
+
+_STAGE_EVENTS = {
+    Stage.LEAD: PlayEvent.LEAD,
+    Stage.PRE_ROLL: PlayEvent.PRE_ROLL,
+    Stage.SONG: PlayEvent.SONG,
+    Stage.TAIL: PlayEvent.TAIL,
+    Stage.END: PlayEvent.END,
+}
+
+_MOVING = frozenset({PlayState.LEAD, PlayState.PRE_ROLL, PlayState.ROLLING, PlayState.TAIL})
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something about the roll that is worth a record: `kind` is "state", "leg" or "end"."""
+
+    kind: str
+    t_ns: int
+    quarters: float
+    data: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class _LegInPlay:
+    """A leg that has been put in place. `origin_ns` is the monotonic time of its song time 0."""
+
+    index: int
+    passes: int
+    timeline: Timeline
+    origin_ns: int
+    streams: list[EventStream | TickStream]
+    stages: StageStream
+
+    @property
+    def exit_ns(self) -> int:
+        return self.origin_ns + self.timeline.exit_ns
+
+
+class Player:
+    """Plays courses on a rig. Ports and machines are numbered as in the rig's configuration."""
+
+    def __init__(
+        self, machines: Sequence[RigMachine], port_count: int, sounding: Sounding | None = None
+    ) -> None:
+        self.state = PlayState.EMPTY
+        self.sounding = sounding or Sounding()
+        self._machines = tuple(machines)
+        self._ports = tuple(range(port_count))
+        self._course: Course | None = None
+        self._legs: list[_LegInPlay] = []
+        self._seam_ns = NEVER  #: when the next leg is to be put in place
+        self._go = False
+        self._tick = 0  #: number of the first tick of the leg that was put in place last
+        self._muted: set[int] = set()
+        self._cuts: list[Send] = []
+        self._notes: list[Note] = []
+
+    # ------------------------------------------------------------------ what the outside orders
+
+    def load(self, course: Course) -> None:
+        """Make `course` the one that rolls next; raises `StateError` while one is rolling."""
+        state = next_state(self.state, PlayEvent.LOAD)
+        if not course.legs:
+            raise ValueError("a course needs at least one leg")
+        self._course = course
+        self.state = state
+
+    def extend(self, course: Course) -> bool:
+        """Let `course` follow the last leg of the one that rolls, without a gap.
+
+        Returns False, and changes nothing, if the last leg's end is already being played out.
+        """
+        if self._course is None or self.state not in _MOVING:
+            return False
+        last = self._legs[-1] if self._legs else None
+        if last is not None and last.index == len(self._course.legs) - 1 and self._seam_ns == NEVER:
+            return False
+        self._course = Course(self._course.legs + course.legs)
+        return True
+
+    def roll(self, now_ns: int) -> int:
+        """Begin the loaded course; return the anchor: the monotonic time of bar 1 beat 1.
+
+        The earliest event of all machines decides when the roll begins. Raises `StateError`.
+        """
+        state = next_state(self.state, PlayEvent.ROLL)
+        assert self._course is not None
+        first = self._course.legs[0].timeline
+        origin = now_ns + ROLL_MARGIN_NS - first.start_ns
+        self._go = False
+        self._tick = 0
+        self._legs = []
+        self._place_leg(0, 1, origin)
+        self.state = state
+        return origin
+
+    def go(self) -> None:
+        """End the endless leg that plays at its next seam; raises `StateError` if nothing rolls."""
+        self.state = next_state(self.state, PlayEvent.GO)
+        self._go = True
+
+    def mute(self, machine: int, muted: bool, now_ns: int) -> None:
+        """Keep a machine's notes back, or let them through; what it sounds is ended at once."""
+        if muted:
+            self._muted.add(machine)
+            spec = self._machines[machine]
+            if spec.channel is not None:
+                offs = self.sounding.note_offs(spec.port, spec.channel - 1)
+                self._queue_cuts(spec.port, machine, offs, now_ns)
+        else:
+            self._muted.discard(machine)
+
+    def stop(self, now_ns: int, why: str) -> None:
+        """End the roll at once: Stop, then a Note Off for each sounding note, then the mode messages."""
+        was = self.state
+        quarters = self.position(now_ns)
+        self.state = next_state(was, PlayEvent.STOP)
+        if was in _MOVING or was is PlayState.ARMED:
+            self._end(now_ns, quarters, why)
+            self.silence(now_ns)
+
+    def panic(self, now_ns: int, why: str) -> None:
+        """Stop, and send every silencing message there is to every channel of every machine."""
+        self.stop(now_ns, why)
+        self.silence(now_ns, panic=True)
+
+    def silence(self, now_ns: int, *, panic: bool = False) -> None:
+        """Queue all that silences the rig, in this order: Stop, Note Offs, pedals up, mode messages."""
+        for port in self._ports:
+            self._queue_cuts(port, NO_MACHINE, self.sounding.stop(port), now_ns)
+        for port in self._ports:
+            self._queue_cuts(port, NO_MACHINE, self.sounding.note_offs(port), now_ns)
+        for index, machine in enumerate(self._machines):
+            self._queue_cuts(machine.port, index, mode_messages(machine, panic=panic), now_ns)
+
+    # ------------------------------------------------------------------ what the loop asks
+
+    @property
+    def moving(self) -> bool:
+        """Whether a roll is under way."""
+        return self.state in _MOVING
+
+    def next_deadline_ns(self) -> int | None:
+        """Return when `due` is next worth calling (monotonic ns), or None while nothing is to come."""
+        if self._cuts:
+            return self._cuts[0].due_ns
+        soonest = self._seam_ns
+        for leg in self._legs:
+            if leg.stages.due_ns < soonest:
+                soonest = leg.stages.due_ns
+            for stream in leg.streams:
+                if stream.due_ns < soonest:
+                    soonest = stream.due_ns
+        return None if soonest == NEVER else soonest
+
+    def due(self, now_ns: int) -> list[Send]:
+        """Return all that is due at `now_ns`, in the order in which it is to be sent."""
+        sends: list[Send] = []
+        while True:
+            if self._cuts:
+                sends += self._cuts
+                self._cuts = []
+            item = self._soonest(now_ns)
+            if item is None:
+                break
+            if isinstance(item, StageStream):
+                self._begin_stage(item)
+                continue
+            sends += self._pass(item.take())
+        return sends
+
+    def take_notes(self) -> list[Note]:
+        """Return what happened since the last call, and forget it."""
+        notes, self._notes = self._notes, []
+        return notes
+
+    def position(self, now_ns: int) -> float:
+        """Return the song position at `now_ns` in quarters, to the last tick; NaN while nothing rolls."""
+        leg = self._leg_at(now_ns)
+        if leg is None:
+            return float("nan")
+        at = bisect_right(leg.timeline.clock_ns, now_ns - leg.origin_ns) - 1
+        return leg.timeline.clock_quarters0 + max(at, 0) / 24
+
+    @property
+    def song(self) -> str:
+        """The song of the leg that was put in place last, or of the loaded course; empty if none."""
+        if self._legs:
+            return self._legs[-1].timeline.song
+        return self._course.legs[0].timeline.song if self._course else ""
+
+    # ------------------------------------------------------------------ inside
+
+    def _leg_at(self, now_ns: int) -> _LegInPlay | None:
+        """Return the leg in whose stretch `now_ns` lies: the next one may be in place already."""
+        for leg in reversed(self._legs):
+            if now_ns >= leg.origin_ns + leg.timeline.entry_ns:
+                return leg
+        return self._legs[0] if self._legs else None
+
+    def _soonest(self, now_ns: int) -> EventStream | TickStream | StageStream | None:
+        """Return the stream whose item is next, if that is due; puts the next leg in place on the way."""
+        if self._seam_ns <= now_ns:
+            self._next_leg()
+        best: EventStream | TickStream | StageStream | None = None
+        best_due = now_ns + 1
+        best_order = 0
+        for leg in self._legs:
+            for stream in (leg.stages, *leg.streams):
+                due = stream.due_ns
+                if due < best_due or (due == best_due and best is not None and stream.order < best_order):
+                    best, best_due, best_order = stream, due, stream.order
+        return best
+
+    def _pass(self, sends: list[Send]) -> Iterable[Send]:
+        """Keep the books for what is sent, and hold back the notes of muted machines."""
+        passed = []
+        for send in sends:
+            if send.tick == NO_TICK:
+                if self._muted and self._held_back(send):
+                    continue
+                self.sounding.track(send.port, send.data)
+            passed.append(send)
+        return passed
+
+    def _held_back(self, send: Send) -> bool:
+        """Return whether a note of a muted machine, or the end of one that never sounded, is kept back."""
+        if send.machine not in self._muted:
+            return False
+        kind = send.data[0] & 0xF0
+        if kind == 0x90 and send.data[2]:
+            return True
+        return kind in (0x80, 0x90) and not self.sounding.is_on(send.port, send.data)
+
+    def _queue_cuts(self, port: int, machine: int, messages: Iterable[bytes], now_ns: int) -> None:
+        for data in list(messages):
+            self._cuts.append(Send(now_ns, port, data, machine, 0, float("nan"), NO_TICK, True))
+            self.sounding.track(port, data)
+
+    def _place_leg(self, index: int, passes: int, origin_ns: int) -> None:
+        assert self._course is not None
+        leg = self._course.legs[index]
+        timeline = leg.timeline
+
+        def when(t_ns: int, quarters: float, shift_ns: int) -> int:
+            return origin_ns + t_ns
+
+        streams: list[EventStream | TickStream] = [EventStream(timeline, when)]
+        for span, ports in tick_groups(timeline).items():
+            streams.append(TickStream(timeline, ports, span, self._tick, when))
+        in_play = _LegInPlay(index, passes, timeline, origin_ns, streams, StageStream(timeline, when))
+        self._legs.append(in_play)
+        self._notes.append(
+            Note(
+                "leg", origin_ns + timeline.entry_ns, timeline.entry_quarters, {"leg": index, "pass": passes}
+            )
+        )
+        self._tick += len(timeline.clock_ns)
+        self._seam_ns = self._seam_time(in_play, leg)
+
+    def _seam_time(self, in_play: _LegInPlay, leg: Leg) -> int:
+        """Return when the leg after this one must be put in place; never, after the last one."""
+        assert self._course is not None
+        repeats = leg.repeats != 1
+        following = in_play.index + 1 < len(self._course.legs)
+        if not repeats and not following:
+            return NEVER
+        candidates = [leg.timeline] if repeats else []
+        if following:
+            candidates.append(self._course.legs[in_play.index + 1].timeline)
+        early = max(timeline.entry_ns - timeline.start_ns for timeline in candidates)
+        return in_play.exit_ns - early - SEAM_MARGIN_NS
+
+    def _next_leg(self) -> None:
+        """Decide what comes after the leg that plays, and put it in place at the seam."""
+        assert self._course is not None
+        current = self._legs[-1]
+        leg = self._course.legs[current.index]
+        self._seam_ns = NEVER
+        self._legs = [old for old in self._legs if not _spent(old)] or [current]
+        again = leg.repeats == 0 and not self._go
+        if again or (leg.repeats > 1 and current.passes < leg.repeats):
+            seam = current.exit_ns
+            self._place_leg(current.index, current.passes + 1, seam - leg.timeline.entry_ns)
+            return
+        self._go = False if leg.repeats == 0 else self._go
+        if current.index + 1 < len(self._course.legs):
+            following = self._course.legs[current.index + 1].timeline
+            self._place_leg(current.index + 1, 1, current.exit_ns - following.entry_ns)
+
+    def _begin_stage(self, stages: StageStream) -> None:
+        stage, quarters, due_ns = stages.take()
+        self.state = next_state(self.state, _STAGE_EVENTS[stage])
+        if stage is Stage.END:
+            self._end(due_ns, quarters, "end of the song")
+            if self.sounding.any_left(self._ports):
+                self.silence(due_ns)
+        else:
+            self._notes.append(Note("state", due_ns, quarters, {"state": self.state.value}))
+
+    def _end(self, t_ns: int, quarters: float, why: str) -> None:
+        self._legs = []
+        self._seam_ns = NEVER
+        self._notes.append(Note("state", t_ns, quarters, {"state": self.state.value, "why": why}))
+        self._notes.append(Note("end", t_ns, quarters, {"why": why}))
+
+
+def _spent(leg: _LegInPlay) -> bool:
+    """Return whether nothing of the leg is left to send."""
+    return leg.stages.due_ns == NEVER and all(stream.due_ns == NEVER for stream in leg.streams)
