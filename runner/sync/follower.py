@@ -1,171 +1,442 @@
-"""Follows another machine's MIDI clock: arrivals in; position, tempo and predicted times out."""
+"""Follows another machine's MIDI clock: arrivals in; position, tempo and predicted times out.
+
+Rules of this file: position is exact by count (MIDI 1.0 Detailed Specification 4.2.1, pp. 27-32), the
+count being corrected for clocks that prediction shows to be missing or too many (`tracker`). Time is
+predicted from the line through the arrivals (`servo`), never from a single arrival. What came in never
+raises: what cannot be is refused, counted and reported. The states and what moves them are tables in
+`states`. Memory is bounded: nothing here grows with the length of a take.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import Enum
-from typing import Literal, NamedTuple
+from collections import deque
+from math import isfinite, sqrt
 
-from runner.sync.prior import TempoPrior
-from runner.sync.states import LockState, Transport
+from runner.sync.prior import CLOCKS_PER_QUARTER, NS_PER_MINUTE, TempoPrior
+from runner.sync.reports import EventKind, FollowerConfig, FollowerEvent, Tick, TickVerdict
+from runner.sync.states import (
+    LockEvent,
+    LockState,
+    Transport,
+    TransportAction,
+    TransportEvent,
+    next_lock,
+    next_transport,
+)
+from runner.sync.tracker import Change, Tracker
 
+__all__ = ["EventKind", "Follower", "FollowerConfig", "FollowerEvent", "Tick", "TickVerdict"]
 
-@dataclass(frozen=True, slots=True)
-class FollowerConfig:
-    """How to follow. Times in ns, spans in MIDI clocks.
-
-    `freewheel_ns`: how long the song goes on without clock; None takes `freewheel_clocks` at the
-    present tempo. `on_dropout`: what then. `lock_limit_ns`: the standard deviation of the time
-    predicted one beat ahead under which the follower calls itself locked.
-    """
-
-    freewheel_clocks: int = 48
-    freewheel_ns: int | None = None
-    on_dropout: Literal["stop", "carry-on"] = "stop"
-    lock_limit_ns: int = 2_000_000
-    min_bpm: float = 10.0
-    max_bpm: float = 500.0
-    jitter_guess_ns: int = 1_000_000
-
-
-class TickVerdict(Enum):
-    """What a clock byte was taken for."""
-
-    COUNTED = "counted"
-    IDLE = "idle"  #: the transport is stopped; used for phase and tempo only
-    PENDING = "pending"  #: counted for now; the next clocks will tell whether it was late, missing or extra
-    EXTRA = "extra"
-    REFUSED = "refused"
-
-
-class Tick(NamedTuple):
-    """What became of one clock byte.
-
-    `count` is its song position in clocks (None when not playing or not counted), `due_ns` the time
-    at which it was predicted (None while unknown).
-    """
-
-    verdict: TickVerdict
-    count: int | None
-    due_ns: int | None
-
-
-class EventKind(Enum):
-    """What a follower reports beside the ticks' own verdicts."""
-
-    STATE = "state"  #: the lock state changed; text names it
-    STARTED = "started"  #: the first clock after Start or Continue; count is where
-    STOPPED = "stopped"
-    LOCATED = "located"
-    MISSING = "missing"  #: size clocks from count on never came
-    EXTRA = "extra"  #: one clock too many before count
-    STEP = "step"  #: the tempo changed unannounced; size is the ratio of tempos, new to old
-    JUMP = "jump"  #: the phase moved by size ns, tempo as before
-    DROPOUT = "dropout"  #: clocks are overdue from count on: freewheeling
-    RELOCKED = "relocked"  #: the clock is back; size clocks had been counted in
-    LOST = "lost"  #: the freewheel span is over; size ns without a clock
-    REDUNDANT = "redundant"  #: a transport message that changes nothing; text names it
-    POSITION_REFUSED = "position refused"  #: a song position while playing; size is its clock count
-    REFUSED = "refused"  #: size clocks were refused; text says why
-
-
-class FollowerEvent(NamedTuple):
-    """One report; t_ns is when it was so, count the song position in clocks if in the song."""
-
-    kind: EventKind
-    t_ns: int
-    count: int | None
-    size: float
-    text: str
+CLOCKS_PER_MIDI_BEAT = 6
+LAST_MIDI_BEAT = 16383
+_MOST_EVENTS = 1024
+_MOST_NS = 1 << 62
+_UNKNOWN_INTERVAL_NS = NS_PER_MINUTE / CLOCKS_PER_QUARTER / 120.0
+_FLOOD_CLOCKS = 96  #: so many clocks may come at once; beyond, only twice as many as the fastest tempo has
+_UNSURE_NS = 100_000_000  #: more patience while the first clocks come
+_BACKWARD_CLOCKS = 8  #: so many arrivals in a row from the past mean that the time stamps have begun anew
+_REFUSAL_EVERY_NS = 1_000_000_000
+_SETTLE_CLOCKS = 6  #: a lock needs at least so many clocks
+_SHAKEN_CLOCKS = CLOCKS_PER_QUARTER
+_CHANGES = {
+    Change.MISSING: EventKind.MISSING,
+    Change.EXTRA: EventKind.EXTRA,
+    Change.STEP: EventKind.STEP,
+    Change.JUMP: EventKind.JUMP,
+}
 
 
 class Follower:
     """One followed clock. Feed it in order of time; it never waits, never raises on what came in.
 
-    Times are monotonic ns. Call `advance` at `next_deadline_ns` (and whenever convenient).
+    Times are monotonic ns. Call `advance` at `next_deadline_ns` (and whenever convenient). `prior` is
+    the song's tempo map in clocks from Start; without one the tempo is found blind.
     """
 
     def __init__(self, config: FollowerConfig | None = None, prior: TempoPrior | None = None) -> None:
-        raise NotImplementedError
+        self._config = FollowerConfig() if config is None else config
+        self._prior = prior
+        self._state = LockState.SILENT
+        self._transport = Transport.STOPPED
+        self._position = 0  # of the next clock, while not playing
+        self._origin = 0  # what the tracker's times count from, ns
+        self._tracker = Tracker(prior, self._config.jitter_guess_ns)
+        self._last_ns: int | None = None  # arrival of the newest clock
+        self._events: deque[FollowerEvent] = deque(maxlen=_MOST_EVENTS)
+        self._dropped_events = 0
+        self._poor = 0  # clocks in a row with a poor prediction
+        self._backward = 0
+        self._carrying_on = False
+        self._gap_from: int | None = None  # slot of the first overdue clock while freewheeling
+        self._budget = float(_FLOOD_CLOCKS)
+        self._refused = 0
+        self._refused_why = ""
+        self._refusal_ns: int | None = None
+
+    # -- what comes in ---------------------------------------------------------------------------
 
     def clock(self, arrival_ns: int) -> Tick:
         """Take one F8 that arrived at `arrival_ns`."""
-        raise NotImplementedError
+        why = self._why_refused(arrival_ns)
+        if why:
+            return self._refuse(arrival_ns, why)
+        self.advance(arrival_ns)
+        if self._carrying_on:
+            return self._refuse(arrival_ns, "the freewheel span was over; it counts again from a Start")
+        tracker = self._tracker
+        if not tracker.servo.samples:
+            self._origin = arrival_ns
+        y = float(arrival_ns - self._origin)
+        self._last_ns = arrival_ns
+        self._transport, action = next_transport(self._transport, TransportEvent.CLOCK)
+        if action is TransportAction.BEGIN:
+            due = tracker.time_of(tracker.slot + 1) if tracker.ready else None
+            tracker.begin(self._position, y)
+            self._report(EventKind.STARTED, arrival_ns, self._position)
+        else:
+            due = tracker.tick(y)
+        self._after_clock(arrival_ns)
+        playing = self._transport is Transport.PLAYING
+        verdict = TickVerdict.COUNTED if playing else TickVerdict.IDLE
+        if tracker.pending:
+            verdict = TickVerdict.PENDING
+        return Tick(
+            verdict,
+            tracker.slot if playing else None,
+            None if due is None else self._origin + round(due),
+            sqrt(tracker.servo.variance),
+        )
 
     def start(self, t_ns: int) -> None:
         """Take FA: the next clock is the downbeat, count 0."""
-        raise NotImplementedError
+        self._leave_carry_on(t_ns)
+        self._move(TransportEvent.START, t_ns)
 
     def continue_(self, t_ns: int) -> None:
         """Take FB: the next clock plays the kept position."""
-        raise NotImplementedError
+        self._leave_carry_on(t_ns)
+        self._move(TransportEvent.CONTINUE, t_ns)
 
     def stop(self, t_ns: int) -> None:
         """Take FC: keep the position; clocks that follow serve phase and tempo only."""
-        raise NotImplementedError
+        self._move(TransportEvent.STOP, t_ns)
+        self._carrying_on = False
 
     def position(self, midi_beats: int, t_ns: int) -> None:
         """Take F2: locate to `midi_beats` (0 to 16383, 6 clocks each); refused while playing."""
-        raise NotImplementedError
+        if not 0 <= midi_beats <= LAST_MIDI_BEAT:
+            text = f"song position {midi_beats} is outside 0 to 16383"
+            self._report(EventKind.REFUSED, t_ns, size=1, text=text)
+            return
+        self._transport, action = next_transport(self._transport, TransportEvent.POSITION)
+        clocks = midi_beats * CLOCKS_PER_MIDI_BEAT
+        if action is TransportAction.REFUSE:
+            self._report(EventKind.POSITION_REFUSED, t_ns, self.next_count, clocks)
+            return
+        self._position = clocks
+        self._tracker.rest(clocks)
+        self._report(EventKind.LOCATED, t_ns, clocks)
 
     def advance(self, now_ns: int) -> None:
         """Let time pass: notice overdue clocks and the end of the freewheel span."""
-        raise NotImplementedError
+        deadline = self.next_deadline_ns()
+        if deadline is None or now_ns < deadline:
+            return
+        if self._state in (LockState.ACQUIRING, LockState.LOCKED):
+            self._overdue(deadline)
+            deadline = self.next_deadline_ns()
+        if deadline is not None and now_ns >= deadline:
+            self._span_over(deadline)
+
+    # -- what is known ---------------------------------------------------------------------------
 
     def next_deadline_ns(self) -> int | None:
-        """When `advance` next has something to decide; None while nothing can fall due."""
-        raise NotImplementedError
+        """Return when `advance` next has something to decide; None while nothing can fall due."""
+        if self._last_ns is None or self._carrying_on:
+            return None
+        if self._state in (LockState.ACQUIRING, LockState.LOCKED):
+            interval, servo = self._interval_ns(), self._tracker.servo
+            if not servo.jitter_known:
+                return self._last_ns + round(4.0 * interval + _UNSURE_NS)
+            return self._last_ns + round(2.0 * interval + max(5.0 * sqrt(servo.variance), 2_000_000.0))
+        if self._state is LockState.FREEWHEELING:
+            return self._last_ns + max(1, round(self._span_ns() + self._interval_ns()))
+        return None
 
     def time_of(self, count: float) -> int | None:
         """Return the predicted time of song position `count` (clocks, fractions allowed), past or future.
 
-        While the transport is stopped or starting: None before the first clock plays. None also while no
-        tempo is known.
+        Between Start and the first clock it is what the clocks so far predict, if locked. None while
+        the transport is stopped, or no tempo is known.
         """
-        raise NotImplementedError
+        tracker = self._tracker
+        if self._transport is Transport.STOPPED or not tracker.ready:
+            return None
+        if self._transport is Transport.STARTING:
+            if self._state is not LockState.LOCKED:
+                return None
+            rate = tracker.servo.line.rate
+            ahead = rate * (tracker.prior.ns_of(count) - tracker.prior.ns_of(self._position))
+            return self._origin + round(tracker.time_of(tracker.slot + 1) + ahead)
+        y = tracker.time_of(count)
+        return self._origin + round(y) if isfinite(y) else None
+
+    def clock_ahead(self, clocks: int = 1) -> int | None:
+        """Return the predicted time of the clock `clocks` after the newest, playing or stopped."""
+        tracker = self._tracker
+        away = self._state in (LockState.SILENT, LockState.LOST) and not self._carrying_on
+        if away or not tracker.ready:
+            return None
+        return self._origin + round(tracker.time_of(tracker.slot + clocks))
 
     def count_at(self, now_ns: int) -> float | None:
         """Return the song position at `now_ns` in clocks, between ticks too; the kept one when stopped."""
-        raise NotImplementedError
+        if self._transport is not Transport.PLAYING:
+            return float(self._position)
+        if not self._tracker.ready:
+            return None
+        return self._tracker.slot_at(float(now_ns - self._origin))
 
     @property
     def state(self) -> LockState:
         """How far the clock can be trusted."""
-        raise NotImplementedError
+        return self._state
 
     @property
     def transport(self) -> Transport:
         """Stopped, starting or playing."""
-        raise NotImplementedError
+        return self._transport
+
+    @property
+    def carrying_on(self) -> bool:
+        """Whether the song goes on without the master, its freewheel span being over."""
+        return self._carrying_on
 
     @property
     def next_count(self) -> int:
         """The song position, in clocks, that the next clock will play (or would, when stopped)."""
-        raise NotImplementedError
+        return self._tracker.slot + 1 if self._transport is Transport.PLAYING else self._position
 
     @property
     def bpm(self) -> float | None:
         """Tempo at the present position in quarter notes a minute; None while unknown."""
-        raise NotImplementedError
+        interval = self._tracker.interval() if self._tracker.ready else 0.0
+        return NS_PER_MINUTE / CLOCKS_PER_QUARTER / interval if interval > 0 else None
 
     @property
     def rate(self) -> float | None:
-        """Tempo against the song's own, 1.0 when equal; None while unknown or when no prior was given."""
-        raise NotImplementedError
+        """The master's tempo against the song's: 1.0 when equal, above when faster; None while unknown."""
+        if not self._tracker.told or self._tracker.servo.samples < 2:
+            return None
+        return 1.0 / self._tracker.servo.line.rate
+
+    @property
+    def rate_sd(self) -> float | None:
+        """Standard deviation of `rate` (or of the tempo, as a share of it); None while unknown."""
+        servo = self._tracker.servo
+        line = servo.line
+        weight = line.rate_information + line.pull
+        if servo.samples < 2 or weight <= 0:
+            return None
+        return sqrt(servo.variance / weight) / line.rate
 
     @property
     def jitter_ns(self) -> float:
         """Standard deviation of the arrivals about the estimated line."""
-        raise NotImplementedError
+        return sqrt(self._tracker.servo.variance)
+
+    @property
+    def ahead_sd_ns(self) -> float | None:
+        """Standard deviation of the time predicted one beat ahead; None while no tempo is known."""
+        return self._tracker.ahead_sd(CLOCKS_PER_QUARTER) if self._tracker.ready else None
 
     def events(self) -> list[FollowerEvent]:
         """Return what there is to report since the last call, oldest first, at most 1024 reports."""
-        raise NotImplementedError
+        drained = list(self._events)
+        self._events.clear()
+        if self._dropped_events:
+            text = f"{self._dropped_events} older reports were dropped"
+            drained.insert(0, FollowerEvent(EventKind.REFUSED, drained[0].t_ns, None, 0.0, text))
+            self._dropped_events = 0
+        return drained
 
     def set_prior(self, prior: TempoPrior | None) -> None:
-        """Take another song's tempo map; the estimate so far is kept as the rate of the old map's tempo."""
-        raise NotImplementedError
+        """Take another song's tempo map, between takes; phase and tempo are found anew."""
+        self._prior = prior
+        self._forget()
 
     def reset(self, now_ns: int) -> None:
         """Forget everything but the configuration and the prior."""
-        raise NotImplementedError
+        self._forget()
+        self._transport, self._position = Transport.STOPPED, 0
+        self._carrying_on = False
+        self._to(LockEvent.RESET, now_ns)
+
+    # -- inside ----------------------------------------------------------------------------------
+
+    def _forget(self) -> None:
+        position = self.next_count
+        self._tracker = Tracker(self._prior, self._config.jitter_guess_ns, position)
+        self._last_ns = None
+        self._gap_from = None
+        self._poor = self._backward = 0
+        if self._transport is Transport.PLAYING:
+            self._position = position
+            self._transport = Transport.STARTING
+
+    def _interval_ns(self) -> float:
+        if self._tracker.ready:
+            interval = self._tracker.interval()
+            longest = NS_PER_MINUTE / CLOCKS_PER_QUARTER / self._config.min_bpm
+            if 0 < interval < longest:
+                return interval
+            return longest
+        return _UNKNOWN_INTERVAL_NS
+
+    def _span_ns(self) -> float:
+        fixed = self._config.freewheel_ns
+        return fixed if fixed is not None else self._config.freewheel_clocks * self._interval_ns()
+
+    def _report(
+        self, kind: EventKind, t_ns: int, clocks: int | None = None, size: float = 0.0, text: str = ""
+    ) -> None:
+        if len(self._events) == _MOST_EVENTS:
+            self._dropped_events += 1
+        self._events.append(FollowerEvent(kind, t_ns, clocks, size, text))
+
+    def _to(self, event: LockEvent, t_ns: int) -> None:
+        state = next_lock(self._state, event)
+        if state is not self._state:
+            text = f"{self._state.value} -> {state.value}: {event.value}"
+            self._state = state
+            self._report(EventKind.STATE, t_ns, self._song_clocks(), text=text)
+
+    def _song_clocks(self) -> int | None:
+        return self._tracker.slot if self._transport is Transport.PLAYING else None
+
+    def _move(self, event: TransportEvent, t_ns: int) -> None:
+        """Obey a transport message."""
+        playing = self._transport is Transport.PLAYING
+        self._transport, action = next_transport(self._transport, event)
+        if action is TransportAction.NOTHING:
+            self._report(EventKind.REDUNDANT, t_ns, self.next_count, 1, event.value)
+        elif action is TransportAction.REWIND:
+            self._position = 0
+            self._tracker.rest(0)
+        elif action is TransportAction.HALT:
+            self._tracker.conclude()
+            self._drain_discoveries()
+            if playing:
+                self._position = self._tracker.slot + 1
+            self._tracker.rest(self._position)
+            self._report(EventKind.STOPPED, t_ns, self._position, text=event.value)
+
+    def _leave_carry_on(self, t_ns: int) -> None:
+        if self._carrying_on:
+            self._carrying_on = False
+            self._move(TransportEvent.LOST, t_ns)
+            self._forget()
+
+    def _why_refused(self, arrival_ns: int) -> str:
+        """Return why this clock cannot be one, or an empty string."""
+        if not -_MOST_NS < arrival_ns < _MOST_NS:
+            return "its time stamp is out of range"
+        last = self._last_ns
+        if last is None:
+            return ""
+        since = arrival_ns - last
+        if since < -self._interval_ns():
+            self._backward += 1
+            if self._backward < _BACKWARD_CLOCKS:
+                return "its time stamp goes backward"
+            self._forget()
+            return ""
+        self._backward = 0
+        fastest = NS_PER_MINUTE / CLOCKS_PER_QUARTER / self._config.max_bpm
+        self._budget = min(float(_FLOOD_CLOCKS), self._budget + 2.0 * max(0, since) / fastest)
+        if self._budget < 1.0:
+            return "clocks come faster than any tempo"
+        self._budget -= 1.0
+        return ""
+
+    def _refuse(self, t_ns: int, why: str) -> Tick:
+        """Count a refused clock; the first is reported at once, the others once a second."""
+        self._refused += 1
+        quiet = self._refusal_ns
+        if quiet is None or why != self._refused_why or not 0 <= t_ns - quiet < _REFUSAL_EVERY_NS:
+            self._report(EventKind.REFUSED, t_ns, self._song_clocks(), self._refused, why)
+            self._refused, self._refused_why, self._refusal_ns = 0, why, t_ns
+        return Tick(TickVerdict.REFUSED, None, None, self.jitter_ns)
+
+    def _after_clock(self, arrival_ns: int) -> None:
+        """Report what the clock brought to light and move the lock state."""
+        tracker = self._tracker
+        if tracker.found:
+            self._drain_discoveries()
+        state = self._state
+        if state is LockState.LOCKED or state is LockState.ACQUIRING:
+            if tracker.pending:
+                return
+            good = self._prediction_good(2.0 if state is LockState.LOCKED else 1.0)
+            if state is LockState.ACQUIRING:
+                if good:
+                    self._poor = 0
+                    self._to(LockEvent.SETTLED, arrival_ns)
+            elif good:
+                self._poor = 0
+            else:
+                self._poor += 1
+                if self._poor > _SHAKEN_CLOCKS:
+                    self._to(LockEvent.SHAKEN, arrival_ns)
+        elif state is LockState.FREEWHEELING:
+            if not tracker.pending:
+                self._relock(arrival_ns)
+        else:
+            self._to(LockEvent.TICK, arrival_ns)
+
+    def _prediction_good(self, slack: float) -> bool:
+        servo = self._tracker.servo
+        if servo.samples < _SETTLE_CLOCKS or not self._tracker.ready:
+            return False
+        return self._tracker.ahead_sd(CLOCKS_PER_QUARTER) <= slack * self._config.lock_limit_ns
+
+    def _relock(self, arrival_ns: int) -> None:
+        first = self._gap_from
+        lost = 0 if first is None else max(0, self._tracker.slot - first)
+        self._gap_from = None
+        self._to(LockEvent.TICK if self._prediction_good(2.0) else LockEvent.MISFIT, arrival_ns)
+        self._report(EventKind.RELOCKED, arrival_ns, self._song_clocks(), lost)
+
+    def _drain_discoveries(self) -> None:
+        for found in self._tracker.found:
+            clocks = found.slot if self._tracker.grid.playing else None
+            self._report(_CHANGES[found.change], self._origin + round(found.y), clocks, found.size)
+        self._tracker.found.clear()
+
+    def _overdue(self, t_ns: int) -> None:
+        self._tracker.conclude()
+        self._drain_discoveries()
+        self._gap_from = self._tracker.slot + 1
+        clocks = self._gap_from if self._transport is Transport.PLAYING else None
+        self._to(LockEvent.OVERDUE, t_ns)
+        self._report(EventKind.DROPOUT, t_ns, clocks)
+
+    def _span_over(self, t_ns: int) -> None:
+        """The freewheel span is over: carry on as master, or stop where prediction says we are."""
+        assert self._last_ns is not None
+        away = t_ns - self._last_ns
+        if self._transport is Transport.STOPPED:
+            self._to(LockEvent.SPAN_OVER_STOPPED, t_ns)
+            self._forget()
+            return
+        reached = self.count_at(t_ns)
+        clocks = None if reached is None else int(reached)
+        self._to(LockEvent.SPAN_OVER_PLAYING, t_ns)
+        self._report(EventKind.LOST, t_ns, clocks, away, self._config.on_dropout)
+        if self._config.on_dropout == "carry-on" and self._transport is Transport.PLAYING:
+            self._carrying_on = True
+            return
+        self._move(TransportEvent.LOST, t_ns)
+        if clocks is not None:
+            self._position = max(0, clocks)
+        self._forget()

@@ -86,7 +86,7 @@ class GridPrior:
         return self._rate_sd
 
     def ns_of(self, count: float) -> float:
-        """Return the song time of `count` in ns; before the grid its first interval goes on, after it its last."""
+        """Return the song time of `count` in ns; outside the grid its outermost intervals go on."""
         at = count - self._first
         if at < 0:
             return self._clock_ns[0] + at * self._head_ns

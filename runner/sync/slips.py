@@ -1,0 +1,188 @@
+"""Tells late, missing and extra clocks from a change of tempo or phase: by what explains most clocks.
+
+When a clock does not fit the line, the line is held still and the next clocks are collected. Each
+explanation has a cost: the surprise that it leaves (minus log likelihood of a Student density with 4
+degrees of freedom, so that one stalled clock does not decide) plus a fixed cost for how rare it is. The
+cheapest wins once it is cheaper than every other by a margin. With a jitter of a few percent of the
+clock interval this takes two clocks, at 15 % three or four.
+
+Residuals are arrival minus prediction in ns when each clock takes the next slot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+from math import log
+
+_TAIL = 4.0  #: degrees of freedom of the density
+_RARE_SLIP = 7.0
+_RARE_EACH_MORE = 0.5
+_RARE_STEP = 9.0
+_RARE_JUMP = 13.0
+_UNREAD = 4.0  #: what a clock left out costs: about the logarithm of interval over jitter
+_MARGIN = 10.0
+_MARGIN_NONE = 4.0
+MOST_CLOCKS = 24  #: by then the best explanation is taken as it is
+_STEEPEST = 0.3  #: a change of tempo beyond this share is not believed: that is clocks too few or too many
+
+
+class Explanation(Enum):
+    """What the misfit was."""
+
+    NOTHING = "nothing"  #: late clocks, all in their slots
+    SLIP = "slip"  #: clocks missing, or fewer of them than a gap seemed to have lost
+    EXTRA = "extra"  #: one clock too many
+    STEP = "step"  #: the tempo changed
+    JUMP = "jump"  #: the phase changed, the tempo did not
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The explanation chosen.
+
+    `at` is the index among the trial's clocks where it begins; for STEP and JUMP it counts from the
+    newest clock backward (how many clocks lie after the change). `shift` is the number of slots that
+    clocks from `at` on move up. `size`: for STEP the drift per slot, for JUMP the phase, in ns.
+    """
+
+    explanation: Explanation
+    at: int = 0
+    shift: int = 0
+    size: float = 0.0
+
+
+def _costs(residuals: Sequence[float], scale: float) -> list[float]:
+    half = (_TAIL + 1.0) / 2.0
+    return [half * log(1.0 + r * r * scale) for r in residuals]
+
+
+def _best_slip(
+    residuals: Sequence[float],
+    costs: Sequence[float],
+    shift: int,
+    period: float,
+    scale: float,
+    drop: float | None,
+) -> tuple[float, int]:
+    """Return the least cost of a slip by `shift` slots, and where it begins.
+
+    `drop` is the cost of leaving out the clock at which it begins; None: that clock slips like the rest.
+    """
+    moved = _costs([r - shift * period for r in residuals], scale)
+    best, where = float("inf"), 0
+    ahead = 0.0
+    behind = sum(moved)
+    for index, (plain, shifted) in enumerate(zip(costs, moved, strict=True)):
+        cost = ahead + behind + (drop - shifted if drop is not None else 0.0)
+        if cost < best:
+            best, where = cost, index
+        ahead += plain
+        behind -= shifted
+    return best, where
+
+
+def _best_change(
+    joined: Sequence[float], costs: Sequence[float], scale: float, period: float
+) -> tuple[float, Judgement]:
+    """Return the cheapest change of tempo or phase within `joined` (oldest first)."""
+    total = ramp = 0.0
+    step: tuple[float, int, float] = (0.0, 0, 0.0)
+    jump: tuple[float, int, float] = (0.0, 0, 0.0)
+    for length, r in enumerate(reversed(joined), 1):
+        total += r
+        ramp += total
+        norm = length * (length + 1) * (2 * length + 1) / 6
+        slope = ramp / norm
+        if length >= 3 and abs(slope) <= _STEEPEST * period and ramp * slope > step[0]:
+            step = (ramp * slope, length, slope)
+        mean = total / length
+        if length >= 2 and abs(mean) < 0.5 * period and total * mean > jump[0]:
+            jump = (total * mean, length, mean)
+    options: list[tuple[float, Judgement]] = []
+    for explanation, rare, (gain, length, size) in (
+        (Explanation.STEP, _RARE_STEP, step),
+        (Explanation.JUMP, _RARE_JUMP, jump),
+    ):
+        if gain:
+            tail = joined[-length:]
+            if explanation is Explanation.STEP:
+                left = [r - size * index for index, r in enumerate(tail, 1)]
+            else:
+                left = [r - size for r in tail]
+            cost = rare + sum(costs[:-length]) + sum(_costs(left, scale))
+            options.append((cost, Judgement(explanation, at=length, size=size)))
+    if not options:
+        return float("inf"), Judgement(Explanation.NOTHING)
+    return min(options, key=lambda option: option[0])
+
+
+def judge(
+    residuals: Sequence[float], before: Sequence[float], period: float, sigma: float, forced: bool = False
+) -> Judgement | None:
+    """Return the explanation of a misfit, or None while more clocks are needed.
+
+    Args:
+        residuals: of the clocks since the first that did not fit, oldest first, in ns.
+        before: scaled surprises of the clocks before it, oldest first, in ns.
+        period: one clock interval in ns, above 0.
+        sigma: standard deviation of a residual in ns, above 0.
+        forced: take the best explanation now.
+    """
+    scale = 1.0 / (_TAIL * sigma * sigma)
+    costs = _costs(residuals, scale)
+    earlier = _costs(before, scale)
+    base = sum(earlier)
+    options = [(base + sum(costs), Judgement(Explanation.NOTHING))]
+    shifts = {1, -1, round(residuals[-1] / period)} - {0}
+    for shift in sorted(shifts, key=abs):
+        drop = _UNREAD if shift == -1 else None
+        cost, where = _best_slip(residuals, costs, shift, period, scale, drop)
+        rare = _RARE_SLIP + _RARE_EACH_MORE * (abs(shift) - 1)
+        if shift < -1:
+            continue  # several extra clocks are found one by one
+        kind = Explanation.EXTRA if shift == -1 else Explanation.SLIP
+        options.append((base + cost + rare, Judgement(kind, at=where, shift=shift)))
+    options.append(_best_change([*before, *residuals], [*earlier, *costs], scale, period))
+    options.sort(key=lambda option: option[0])
+    best, judgement = options[0]
+    if forced or len(residuals) >= MOST_CLOCKS:
+        return judgement
+    lead = options[1][0] - best
+    if judgement.explanation is Explanation.NOTHING:
+        return judgement if lead >= _MARGIN_NONE and len(residuals) >= 2 else None
+    return judgement if lead >= _MARGIN and len(residuals) >= 2 else None
+
+
+def recount(arrivals: Sequence[float]) -> Judgement | None:
+    """Look for one missing or extra clock among the first arrivals of an unknown clock.
+
+    Args:
+        arrivals: times in ns of clocks taken for consecutive; at least 8.
+
+    Returns where and which way the count slips, or None if a plain line explains them about as well.
+    """
+    plain = _line_error(list(range(len(arrivals))), arrivals)
+    best, judgement = plain, None
+    for at in range(1, len(arrivals)):
+        slots = [index + (index >= at) for index in range(len(arrivals))]
+        error = _line_error(slots, arrivals)
+        if error < best:
+            best, judgement = error, Judgement(Explanation.SLIP, at=at, shift=1)
+        slots = [index - (index > at) for index in range(len(arrivals)) if index != at]
+        error = _line_error(slots, [y for index, y in enumerate(arrivals) if index != at])
+        if error < best:
+            best, judgement = error, Judgement(Explanation.EXTRA, at=at, shift=-1)
+    return judgement if best < plain / 6.0 else None
+
+
+def _line_error(slots: Sequence[int], arrivals: Sequence[float]) -> float:
+    """Return the mean squared residual of the least-squares line."""
+    n = len(slots)
+    mean_x = sum(slots) / n
+    mean_y = sum(arrivals) / n
+    sxx = sum((x - mean_x) ** 2 for x in slots)
+    sxy = sum((x - mean_x) * (y - mean_y) for x, y in zip(slots, arrivals, strict=True))
+    syy = sum((y - mean_y) ** 2 for y in arrivals)
+    return max(0.0, syy - sxy * sxy / sxx) / (n - 2)
