@@ -1,0 +1,204 @@
+"""Files as takes need them: append without ever blocking on a sync, and write a whole file at once.
+
+`AppendFile` keeps what the system would not take (full disk, medium gone) and offers it again later;
+what the system took is never written twice, so a write that was cut short leaves no torn line.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import threading
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+FILE_MODE = 0o644
+
+
+class AppendFile:
+    """A file that only grows; opened at the first write, opened again after an error.
+
+    With `lock`, the file is marked as in use for as long as it is open (see `in_use`).
+    """
+
+    def __init__(self, path: Path, *, lock: bool = False) -> None:
+        self.path = path
+        self._lock = lock
+        self._fd = -1
+        self._waiting = bytearray()
+
+    @property
+    def waiting(self) -> int:
+        """How many bytes the system has not yet taken."""
+        return len(self._waiting)
+
+    def append(self, data: bytes) -> None:
+        """Put `data` behind what is waiting; `write_out` hands it to the system."""
+        self._waiting += data
+
+    def write_out(self) -> None:
+        """Hand all that is waiting to the system; `OSError` leaves the rest waiting."""
+        if not self._waiting:
+            return
+        try:
+            if self._fd < 0:
+                self._fd = os.open(
+                    self.path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, FILE_MODE
+                )
+                if self._lock:
+                    try_lock(self._fd)
+            while self._waiting:
+                taken = os.write(self._fd, self._waiting)
+                del self._waiting[:taken]
+        except OSError:
+            self._close_fd()  # the medium may come back under the same name, then only a new open helps
+            raise
+
+    def descriptor_copy(self) -> int | None:
+        """Return a duplicate descriptor for a sync in another thread; its owner closes it."""
+        return os.dup(self._fd) if self._fd >= 0 else None
+
+    def close(self) -> None:
+        """Close the file; what is still waiting is forgotten."""
+        self._waiting.clear()
+        self._close_fd()
+
+    def _close_fd(self) -> None:
+        fd, self._fd = self._fd, -1
+        if fd >= 0:
+            with contextlib.suppress(OSError):
+                os.close(fd)
+
+
+def try_lock(fd: int) -> bool:
+    """Take the advisory lock of an open file; False if somebody else holds it."""
+    try:
+        import fcntl  # not on every system; without it nothing tells a live take but its run
+    except ImportError:
+        return True
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def in_use(path: Path) -> bool:
+    """Say whether another open `AppendFile` holds the lock of this file."""
+    try:
+        fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        return not try_lock(fd)
+    finally:
+        os.close(fd)
+
+
+class Syncer:
+    """Brings written data to the medium from a thread of its own.
+
+    A sync can take seconds on a memory card; the thread that reads the engine's records must not
+    wait for it. A request that comes while one is under way is taken up once that one is done.
+    """
+
+    def __init__(self, files: Iterable[AppendFile]) -> None:
+        self._files = tuple(files)
+        self._wake = threading.Condition()
+        self._wanted = False
+        self._stopping = False
+        self._fds: list[int] = []
+        self._error: OSError | None = None
+        self._thread: threading.Thread | None = None
+
+    def request(self) -> None:
+        """Ask for a sync of all files and return at once."""
+        with self._wake:
+            if self._wanted or self._stopping:
+                return
+            with contextlib.suppress(OSError):
+                self._fds = [fd for file in self._files if (fd := file.descriptor_copy()) is not None]
+            self._wanted = True
+            if self._thread is None:
+                self._thread = threading.Thread(target=self._run, name="take-sync", daemon=True)
+                self._thread.start()
+            self._wake.notify()
+
+    def take_error(self) -> OSError | None:
+        """Return the error of a sync that failed since the last call, if one did."""
+        with self._wake:
+            error, self._error = self._error, None
+            return error
+
+    def stop(self) -> None:
+        """Let the sync under way end, then end the thread."""
+        with self._wake:
+            self._stopping = True
+            self._wake.notify()
+        if self._thread is not None:
+            self._thread.join()
+
+    def _run(self) -> None:
+        while True:
+            with self._wake:
+                while not self._wanted and not self._stopping:
+                    self._wake.wait()
+                if not self._wanted:
+                    return
+                fds, self._fds, self._wanted = self._fds, [], False
+            for fd in fds:
+                self._sync_one(fd)
+
+    def _sync_one(self, fd: int) -> None:
+        try:
+            data_sync(fd)
+        except OSError as error:
+            with self._wake:
+                self._error = error
+        finally:
+            with contextlib.suppress(OSError):
+                os.close(fd)
+
+
+#: Not every system has `fdatasync`; `fsync` does the same and a little more.
+data_sync: Callable[[int], None] = getattr(os, "fdatasync", os.fsync)
+
+
+def write_atomically(path: Path, data: bytes) -> None:
+    """Write a whole file so that after a power cut it is there in full or not at all.
+
+    A temporary file beside it is written, synced and renamed, then the folder is synced.
+    """
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}.new")
+    fd = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, FILE_MODE)
+    try:
+        try:
+            view = memoryview(data)
+            while view:
+                view = view[os.write(fd, view) :]
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+        os.replace(temporary, path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+        raise
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring a folder's entries to the medium, where the system can do that."""
+    with contextlib.suppress(OSError):
+        fd = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes in hex."""
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

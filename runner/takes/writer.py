@@ -1,0 +1,298 @@
+"""Writes a take while it runs, in the desk: engine records in, files out; never a wait, never a raise.
+
+Every record is handed to the system as soon as it comes, so a killed desk loses nothing that it had
+read; a sync to the medium follows at every state change and at least every second, from a thread of
+its own, so that a power cut costs at most a second and a slow card never holds up the reading.
+A full or vanished disk stops the log only: what cannot be written is kept in memory up to
+`MAX_WAITING_BYTES` and offered again each second; beyond that, records are counted as lost.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from runner.takes.files import AppendFile, Syncer
+from runner.takes.format import Kind, Record
+from runner.takes.journal import Journal, Numbering, journal_files, raw_bytes, read_journal
+from runner.takes.lines import TICK_KINDS, AtText, BeatLines, TakeHeader, dump_line, event_line
+from runner.takes.reader import CLOCK_FILE, EVENTS_FILE, read_header, tail_marks
+
+SYNC_EVERY_NS = 1_000_000_000
+RETRY_EVERY_NS = 1_000_000_000
+MAX_WAITING_BYTES = 4 * 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class LogState:
+    """How the log stands: `stopped` with the reason while the disk takes nothing; `lost` records so far."""
+
+    stopped: bool
+    reason: str
+    lost: int
+
+
+class TakeWriter:
+    """The log of one take. Feed it every record from the roll's begin to its end, then close it.
+
+    `at_text` gives the text of a song position. The folder must exist. Nothing here raises for a
+    disk that does not take data; `state` tells it, and the take's log says so once it can.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        header: TakeHeader,
+        at_text: AtText,
+        *,
+        now_ns: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self._set_up(folder, header, at_text, now_ns, epoch=0)
+        self._events.append(dump_line(header.to_line()))
+        self.flush()
+
+    def _set_up(
+        self, folder: Path, header: TakeHeader, at_text: AtText, now_ns: Callable[[], int], epoch: int
+    ) -> None:
+        self.folder = folder
+        self.header = header
+        self._at_text = at_text
+        self._now_ns = now_ns
+        self._events = AppendFile(folder / EVENTS_FILE, lock=True)
+        self._clock = AppendFile(folder / CLOCK_FILE)
+        self._journal = Journal(folder, epoch)
+        self._numbering = Numbering(epoch)
+        self._beats = BeatLines(header, at_text)
+        self._syncer = Syncer((self._events, self._clock))
+        self._event_mark = -1  #: n of the last event whose line was made
+        self._tick_marks: dict[tuple[int, int], int] = {}  #: the same for ticks, by port and kind
+        self._last: Record | None = None
+        self._lost = 0
+        self._lost_told = 0
+        self._reason = ""
+        self._retry_at_ns = 0
+        self._sync_at_ns = 0
+        self._sync_now = True
+        self._ended = False
+        self._closed = False
+
+    @classmethod
+    def resume(
+        cls, folder: Path, at_text: AtText, *, now_ns: Callable[[], int] = time.monotonic_ns
+    ) -> TakeWriter:
+        """Go on with the log of a take whose writer died; `TakeFormatError` if its header is unreadable.
+
+        Records that are on disk already are dropped when they are fed again.
+        """
+        header = read_header(folder)
+        journals = journal_files(folder)
+        events_end = tail_marks(folder / EVENTS_FILE)
+        clock_end = tail_marks(folder / CLOCK_FILE)
+        epoch = max([0, *(n >> 32 for n in (events_end.last_n, clock_end.last_n)), *(e for e, _ in journals)])
+        writer = cls.__new__(cls)
+        writer._set_up(folder, header, at_text, now_ns, epoch)
+        writer._event_mark = events_end.last_n
+        ports = {name: index for index, name in enumerate(header.ports)}
+        kinds = {"out": Kind.TICK_SENT, "in": Kind.TICK_RECEIVED}
+        for (port, direction), n in clock_end.by_stream.items():
+            if port in ports and direction in kinds:
+                writer._tick_marks[ports[port], kinds[direction]] = n
+        for file, end in ((writer._events, events_end), (writer._clock, clock_end)):
+            if end.torn:
+                file.append(b"\n")
+        for journal_epoch, path in journals:
+            writer._replay(journal_epoch, read_journal(path))
+        writer._tell_log("continued", "the log's writer was started again")
+        writer._cut_journal()
+        for journal_epoch, path in journals:
+            if journal_epoch != writer._journal.epoch:
+                path.unlink(missing_ok=True)
+        writer.flush()
+        return writer
+
+    def _replay(self, epoch: int, records: list[Record]) -> None:
+        self._numbering = Numbering(epoch)
+        for record in records:
+            n = self._numbering.n_of(record)
+            self._numbering.note(n, record.raw_count)
+            self._last = record
+            self._make_lines(record, n)
+
+    @property
+    def state(self) -> LogState:
+        """How the log stands."""
+        return LogState(bool(self._reason), self._reason, self._lost)
+
+    @property
+    def last_seq(self) -> int | None:
+        """The engine's number of the last raw record taken in, or None before the first."""
+        return None if self._last is None else (self._last.seq + self._last.raw_count - 1) & 0xFFFFFFFF
+
+    def feed(self, record: Record) -> None:
+        """Take one record."""
+        self.feed_all((record,))
+
+    def feed_all(self, records: Iterable[Record]) -> None:
+        """Take the records of one read from the pipe; much cheaper than one by one."""
+        if self._closed:
+            return
+        for record in records:
+            if self._waiting_bytes() > MAX_WAITING_BYTES:
+                self._lost += 1
+                continue
+            self._take(record)
+        self.flush()
+
+    def _take(self, record: Record) -> None:
+        n = self._numbering.n_of(record)
+        lost = self._numbering.lost_before(n)
+        if lost:
+            self._lost += lost
+            self._tell_log("gap", "records never arrived", lost=lost)
+            self._lost_told += lost
+        self._numbering.note(n, record.raw_count)
+        self._last = record
+        self._journal.append(raw_bytes(record))
+        self._make_lines(record, n)
+        if record.kind in (Kind.STATE, Kind.TAKE_BEGIN, Kind.TAKE_END):
+            self._sync_now = True
+
+    def _make_lines(self, record: Record, n: int) -> None:
+        if record.kind in TICK_KINDS:
+            stream = (record.port, int(record.kind))
+            if n > self._tick_marks.get(stream, -1):
+                self._tick_marks[stream] = n
+                self._append_clock(self._beats.feed(record, n))
+            return
+        line = event_line(record, n, self.header, self._at_text) if n > self._event_mark else None
+        if line is not None:
+            self._event_mark = n
+            self._events.append(dump_line(line))
+            self._ended = self._ended or record.kind == Kind.TAKE_END
+
+    def _append_clock(self, lines: list[dict[str, Any]]) -> None:
+        for line in lines:
+            self._clock.append(dump_line(line))
+
+    def restart_numbering(self, why: str) -> None:
+        """Begin to count records from anew: a new engine goes on with this take."""
+        self._append_clock(self._beats.flush())
+        self._tell_log("renumbered", why)
+        self.flush()
+        old = self._journal
+        self._numbering.restart()
+        self._journal = Journal(self.folder, self._numbering.epoch)
+        self._event_mark = max(self._event_mark, (self._numbering.epoch << 32) - 1)
+        self._last = None
+        if not self._reason:
+            try:
+                self._journal.replace(())
+            except OSError as error:
+                self._stop_log(error)
+            else:
+                old.remove()
+
+    def flush(self) -> None:
+        """Hand over what is waiting and sync if it is time; call at least once a second."""
+        now = self._now_ns()
+        if not self._reason or now >= self._retry_at_ns:
+            self._write_out(now)
+        if self._sync_now or now >= self._sync_at_ns:
+            self._sync_now = False
+            self._sync_at_ns = now + SYNC_EVERY_NS
+            self._syncer.request()
+            error = self._syncer.take_error()
+            if error is not None:
+                self._tell_log("sync_failed", _reason_of(error))
+
+    def _write_out(self, now: int) -> None:
+        try:
+            if self._reason or self._lost > self._lost_told:
+                self._events.write_out()  # the disk must take what waits before the log is said to go on
+                self._tell_log("resumed", self._reason, lost=self._lost - self._lost_told)
+                self._lost_told = self._lost
+            self._journal.file.write_out()
+            self._events.write_out()
+            self._clock.write_out()
+        except OSError as error:
+            self._stop_log(error)
+            return
+        self._reason = ""
+        if self._journal.large:
+            self._cut_journal()
+
+    def _cut_journal(self) -> None:
+        keep = [record for _, record in self._beats.pending()]
+        if self._last is not None and (not keep or keep[-1] is not self._last):
+            keep.append(self._last)
+        try:
+            self._journal.replace(keep)
+        except OSError as error:
+            self._stop_log(error)
+
+    def _stop_log(self, error: OSError) -> None:
+        self._retry_at_ns = self._now_ns() + RETRY_EVERY_NS
+        if not self._reason:
+            self._reason = _reason_of(error)
+            self._tell_log("stopped", self._reason)
+        self._reason = _reason_of(error)
+
+    def _waiting_bytes(self) -> int:
+        return self._events.waiting + self._clock.waiting + self._journal.file.waiting
+
+    def _tell_log(self, state: str, reason: str, *, lost: int = 0) -> None:
+        """Put a line about the log itself among the events."""
+        data: dict[str, Any] = {"state": state, "reason": reason}
+        if lost:
+            data["lost"] = lost
+        t = self._now_ns() - self.header.anchor_ns
+        self._events.append(dump_line({"t": t, "at": None, "kind": "log", "data": data}))
+
+    def finish(self, why: str = "", outcome: str = "") -> None:
+        """End the log: unfinished beats are written, all is synced, the files are closed.
+
+        `why` and `outcome` ("complete", "stopped" or "failed") are for a take whose engine could
+        not say itself how it ended. Afterwards `runner.takes.closing.close_take` makes the summary.
+        """
+        if self._closed:
+            return
+        self._append_clock(self._beats.flush())
+        if not self._ended and (why or outcome):
+            t = self._now_ns() - self.header.anchor_ns
+            data = {"why": why, "outcome": outcome or "failed"}
+            self._events.append(dump_line({"t": t, "at": None, "kind": "end", "data": data}))
+        self._retry_at_ns = 0
+        self._sync_now = True
+        self.flush()
+        self._syncer.stop()
+        self._closed = True
+
+    def release(self) -> None:
+        """Give up the files, and with them the mark that this take is still being written."""
+        self._closed = True
+        for file in (self._events, self._clock, self._journal.file):
+            file.close()
+
+    def close(
+        self, why: str = "", outcome: str = "", extra: Mapping[str, Any] | None = None
+    ) -> dict[str, Any]:
+        """End the log and close the take: capture.mid, then take.json. Return the summary.
+
+        `extra` is added to the summary's "notes". Reads the take back, so it takes up to some
+        seconds for an hour: call `finish` and `close_take` in a thread where that matters.
+        """
+        from runner.takes.closing import close_take  # not needed by a writer that only writes
+
+        self.finish(why, outcome)
+        try:
+            return close_take(self.folder, lost=self._lost - self._lost_told, notes=extra)
+        finally:
+            self.release()
+
+
+def _reason_of(error: OSError) -> str:
+    return os.strerror(error.errno) if error.errno else str(error)
