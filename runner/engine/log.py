@@ -28,9 +28,10 @@ class PipeSink:
         os.set_blocking(fd, False)
 
     def write(self, block: bytes) -> bool:
-        """Write at most PIPE_BUF bytes at once, so that no record is ever cut."""
+        """Write PIPE_BUF bytes at a time, so that no record is ever cut; a long sysex may lose its end."""
         try:
-            os.write(self._fd, block)
+            for at in range(0, len(block), _BATCH):
+                os.write(self._fd, block[at : at + _BATCH])
         except (BlockingIOError, BrokenPipeError):
             return False
         return True

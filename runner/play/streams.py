@@ -105,7 +105,7 @@ class TickStream:
         first_tick: int,
         when: WhenDue,
     ) -> None:
-        """`span`: (shift in ns, first tick, end) in the grid; `first_tick`: number of the grid in the roll."""
+        """`span`: (shift in ns, first tick, end) of the grid; `first_tick`: its number in the roll."""
         self._timeline = timeline
         self._ports = ports
         self._shift, self._next, self._end = span

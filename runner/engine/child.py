@@ -1,0 +1,295 @@
+"""The engine process: takes its rights, opens the ports it is told to, runs the loop, answers the desk.
+
+Descriptors come from the keeper: the link to the desk (packets), the record pipe, the beat pipe, the
+lifeline (readable when the keeper is gone) and the rescue file. The engine never touches a disk.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import signal
+import socket
+import sys
+import time
+from collections.abc import Callable
+from typing import Any
+
+from runner.engine.clock import RealClock, Waker
+from runner.engine.log import PipeSink, RecordLog
+from runner.engine.loop import BEAT_NS, Loop
+from runner.engine.rescue import RescueFile
+from runner.engine.rights import Rights, quiet_collector, take_rights
+from runner.errors import InternalError, StateError, TakewrightError
+from runner.framing import PacketJoiner, cut_packets
+from runner.plan.timeline import Course
+from runner.play.commands import Answer, Command, RigConfig
+from runner.play.player import Player
+from runner.play.sounding import Sounding
+from runner.ports.base import PortConfig
+from runner.ports.registry import open_ports
+from runner.takes.format import Kind
+
+_PACKET_BYTES = 65_536
+_UNPACK_BYTES_PER_NS = 0.3  #: slower than any machine that keeps time: how long a course takes to unpack
+_LONGEST_WAIT_NS = 5_000_000_000  #: a course waits for a quiet moment at most this long
+
+
+class Engine:
+    """One engine process from start to exit."""
+
+    def __init__(self, link: socket.socket, log: RecordLog, rescue: RescueFile, rights: Rights) -> None:
+        self._link = link
+        self._log = log
+        self._rescue = rescue
+        self._rights = rights
+        self._joiner = PacketJoiner()
+        self._message_id = 0
+        self._waker = Waker()
+        self._loop: Loop | None = None
+        self._clock = RealClock([])
+        self._waiting: tuple[int, bytes, int] | None = None  # command, payload, since: for a quiet moment
+        self._quit = False
+        self._why = ""
+        self._serve: dict[int, Callable[[bytes], None]] = {
+            Command.CONFIGURE: self._configure,
+            Command.ROLL: self._roll,
+            Command.STOP: lambda payload: self._player.stop(self._now(), json.loads(payload)["why"]),
+            Command.PANIC: lambda payload: self._player.panic(self._now(), json.loads(payload)["why"]),
+            Command.GO: lambda _payload: self._player.go(),
+            Command.MUTE: self._mute,
+            Command.SEND: self._send,
+            Command.QUIT: self._leave,
+        }
+
+    # ------------------------------------------------------------------ life
+
+    def run(self, lifeline: int, beat: int, rescue: bool) -> None:
+        """Serve until told to quit, until the keeper is gone, or until a signal says so."""
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # the keeper hears Ctrl-C and decides
+        signal.signal(signal.SIGTERM, self._on_term)
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+        os.set_blocking(beat, False)
+        self._clock = RealClock([lifeline, self._link.fileno(), self._waker.fd])
+        if rescue:
+            self._rescue_rig()
+        next_beat = 0
+        while not self._quit:
+            now = self._now()
+            if now >= next_beat:
+                next_beat = now + BEAT_NS
+                self._beat(beat, now)
+            ready = self._step(next_beat)
+            if self._waker.fd in ready:
+                self._waker.clear()
+            if lifeline in ready:
+                self._leave_because("the keeper process is gone")
+            elif self._link.fileno() in ready:
+                self._read_link()
+            self._serve_waiting()
+        if self._loop is not None:
+            if self._player.moving and self._why:
+                self._player.stop(self._now(), self._why)
+            self._loop.close()
+
+    def _step(self, limit_ns: int) -> Any:
+        if self._loop is None:
+            ready = self._clock.wait(limit_ns)
+            self._log.flush(self._now())
+            return ready
+        return self._loop.step(limit_ns)
+
+    def _beat(self, beat: int, now_ns: int) -> None:
+        """Say that the loop is alive: a byte for the keeper, a status record for the desk."""
+        with contextlib.suppress(BlockingIOError, BrokenPipeError):
+            os.write(beat, b".")
+        if self._loop is not None:
+            player = self._player
+            self._log.add_json(
+                Kind.BEAT,
+                now_ns,
+                {"state": player.state.value, "song": player.song, "dropped": self._log.dropped},
+                player.position(now_ns),
+            )
+
+    def _on_term(self, _signal: int, _frame: object) -> None:
+        self._leave_because("the engine was told to end")
+        os.eventfd_write(self._waker.fd, 1)
+
+    def _leave(self, _payload: bytes) -> None:
+        self._leave_because("the session ends")
+
+    def _leave_because(self, why: str) -> None:
+        self._quit, self._why = True, why
+
+    # ------------------------------------------------------------------ the link
+
+    def _read_link(self) -> None:
+        try:
+            packet = self._link.recv(_PACKET_BYTES)
+        except (BlockingIOError, ConnectionError):
+            return
+        message = self._joiner.feed(packet)
+        if message is None:
+            return
+        command, payload = message
+        if command in (Command.COURSE, Command.EXTEND):
+            self._waiting = (command, payload, self._now())
+        else:
+            self._obey(command, payload)
+
+    def _serve_waiting(self) -> None:
+        """Unpack a course where there is time for it before the next deadline."""
+        if self._waiting is None or self._loop is None:
+            return
+        command, payload, since = self._waiting
+        now = self._now()
+        deadline = self._player.next_deadline_ns()
+        needed = 1_000_000 + int(len(payload) / _UNPACK_BYTES_PER_NS)
+        if deadline is not None and deadline - now < needed and now - since < _LONGEST_WAIT_NS:
+            return
+        self._waiting = None
+        self._obey(command, payload)
+
+    def _obey(self, command: int, payload: bytes) -> None:
+        try:
+            if command in (Command.COURSE, Command.EXTEND):
+                self._take_course(command, payload)
+            elif command in self._serve:
+                if self._loop is None and command not in (Command.CONFIGURE, Command.QUIT):
+                    raise StateError("not configured", Command(command).name.lower())
+                self._serve[command](payload)
+        except StateError as error:
+            data = {"action": Command(command).name.lower(), "state": error.state, "text": str(error)}
+            self._log.add_json(Kind.REFUSED, self._now(), data)
+            self._answer(Answer.FAULT, {"kind": "state", "text": str(error)})
+        except TakewrightError as error:
+            kind = type(error).__name__
+            self._answer(Answer.FAULT, {"kind": kind, "text": str(error), "exit": int(error.exit_code)})
+
+    def _answer(self, answer: Answer, data: dict[str, Any]) -> None:
+        """Send a small answer; a desk that is not there to read it will ask again when it is back."""
+        self._message_id += 1
+        for packet in cut_packets(answer, self._message_id, json.dumps(data).encode()):
+            try:
+                self._link.send(packet, socket.MSG_DONTWAIT)
+            except (BlockingIOError, ConnectionError):
+                return
+
+    # ------------------------------------------------------------------ commands
+
+    @property
+    def _player(self) -> Player:
+        if self._loop is None:
+            raise InternalError("the engine was used before it was configured")
+        return self._loop.player
+
+    def _now(self) -> int:
+        return self._clock.now_ns()
+
+    def _configure(self, payload: bytes) -> None:
+        config = RigConfig.from_dict(json.loads(payload))
+        if self._loop is not None:
+            if self._player.moving:
+                raise StateError(self._player.state.value, "open the ports anew")
+            self._loop.close()
+            self._loop = None
+        self._open(config)
+        self._rescue.store(config)
+        self._ready(rescued=False)
+
+    def _open(self, config: RigConfig) -> None:
+        configs = [PortConfig.from_dict(port) for port in config.ports]
+        opened = open_ports({port.name: port for port in configs}, wake_fd=self._waker.fd)
+        ports = [opened[port.name] for port in configs]
+        player = Player(config.machines, len(ports), Sounding(self._rescue.table))
+        self._loop = Loop(self._clock, ports, config.machines, self._log, player, config.clock)
+        quiet_collector()
+
+    def _ready(self, *, rescued: bool) -> None:
+        assert self._loop is not None
+        self._answer(
+            Answer.READY,
+            {
+                "rescued": rescued,
+                "pid": os.getpid(),
+                "realtime": self._rights.realtime,
+                "memory_locked": self._rights.memory_locked,
+                "warnings": list(self._rights.warnings),
+                "ports": self._loop.describe_ports(),
+            },
+        )
+
+    def _take_course(self, command: int, payload: bytes) -> None:
+        course = Course.unpack(payload)
+        if command == Command.EXTEND:
+            if not self._player.extend(course):
+                raise StateError(self._player.state.value, "go on with another song")
+        else:
+            self._player.load(course)
+        self._answer(Answer.LOADED, {"song": course.legs[0].timeline.song})
+
+    def _roll(self, payload: bytes) -> None:
+        order = json.loads(payload)
+        now = self._now()
+        anchor = self._player.roll(now)
+        data = {**order, "anchor_ns": anchor, "wall_ns": time.time_ns() - self._now() + anchor}
+        self._log.add_json(Kind.TAKE_BEGIN, now, data)
+        self._log.flush(now)
+
+    def _mute(self, payload: bytes) -> None:
+        data = json.loads(payload)
+        self._player.mute(data["machine"], data["muted"], self._now())
+
+    def _send(self, payload: bytes) -> None:
+        assert self._loop is not None
+        for port, machine, text in json.loads(payload)["messages"]:
+            self._loop.send_now(port, machine, bytes.fromhex(text))
+
+    # ------------------------------------------------------------------ after a death
+
+    def _rescue_rig(self) -> None:
+        """Open the ports that the dead engine had, and silence what it left sounding and running."""
+        config = self._rescue.load()
+        if config is None:
+            return
+        now = self._now()
+        try:
+            self._open(config)
+        except TakewrightError as error:
+            data = {"code": "engine-restarted", "severity": "error", "text": str(error), "silenced": False}
+            self._log.add_json(Kind.FINDING, now, data)
+            self._answer(Answer.FAULT, {"kind": "rescue", "text": str(error), "exit": int(error.exit_code)})
+            return
+        assert self._loop is not None
+        owed = sum(self._player.sounding.count(port) for port in range(len(config.ports)))
+        self._player.silence(now)
+        self._loop.serve(self._now())
+        data = {"code": "engine-restarted", "severity": "error", "silenced": True, "notes": owed}
+        self._log.add_json(Kind.FINDING, now, data)
+        self._log.add_json(Kind.TAKE_END, self._now(), {"why": "the engine process died", "died": True})
+        self._log.flush(self._now())
+        self._ready(rescued=True)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the engine process; descriptors are given by number."""
+    parser = argparse.ArgumentParser(prog="runner.engine")
+    for name in ("link", "records", "beat", "lifeline", "rescue-file"):
+        parser.add_argument(f"--{name}", type=int, required=True)
+    parser.add_argument("--first-seq", type=int, default=1)
+    parser.add_argument("--rescue", action="store_true")
+    given = parser.parse_args(argv)
+    rights = take_rights()
+    link = socket.socket(fileno=given.link)
+    link.setblocking(False)
+    log = RecordLog(PipeSink(given.records), given.first_seq)
+    engine = Engine(link, log, RescueFile(given.rescue_file), rights)
+    engine.run(given.lifeline, given.beat, given.rescue)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,215 @@
+"""The engine's loop: wait for the next moment, send what is due, write down what happened.
+
+The loop knows ports, player and record; it does not know what a session is. It is driven by a `Clock`,
+so that the same loop runs a stage set on the real one and an hour of song in a second on the virtual
+one. Nothing in it touches a disk, logs a line or waits for a lock.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable, Sequence
+
+from runner.engine.clock import Clock
+from runner.engine.log import RecordLog
+from runner.play.commands import ClockPolicy, RigMachine
+from runner.play.player import Note, Player
+from runner.play.streams import NO_TICK, Send
+from runner.ports.base import Port, SendError
+from runner.takes.format import Kind
+
+SLOW_SEND_NS = 2_000_000  #: a port that holds the loop up for this long gets a record of its own
+BEAT_NS = 200_000_000  #: how often the loop says that it is alive
+
+_NOTE_KINDS = {"state": Kind.STATE, "leg": Kind.STATE, "end": Kind.TAKE_END, "finding": Kind.FINDING}
+
+
+class Inbox:
+    """Messages that came in, from whichever thread, in order of delivery; bounded.
+
+    `put` is called from port threads: one append to a deque, which is atomic. What does not fit is
+    counted, and the loop writes the count into the record.
+    """
+
+    def __init__(self, limit: int = 65_536) -> None:
+        self._items: deque[tuple[int, int, bytes]] = deque()
+        self._limit = limit
+        self.overflow = 0
+
+    def receiver(self, port: int) -> Callable[[int, bytes], None]:
+        """Return the function that port number `port` delivers to."""
+
+        def put(arrival_ns: int, data: bytes) -> None:
+            if len(self._items) < self._limit:
+                self._items.append((arrival_ns, port, data))
+            else:
+                self.overflow += 1
+
+        return put
+
+    def take(self, most: int) -> list[tuple[int, int, bytes]]:
+        """Return up to `most` messages, oldest first, and forget them."""
+        items = self._items
+        return [items.popleft() for _ in range(min(most, len(items)))]
+
+
+class Loop:
+    """One rig in play. Call `step` for ever, or `run_until` in virtual time."""
+
+    def __init__(
+        self,
+        clock: Clock,
+        ports: Sequence[Port],
+        machines: Sequence[RigMachine],
+        log: RecordLog,
+        player: Player | None = None,
+        policy: ClockPolicy | None = None,
+    ) -> None:
+        self.player = player or Player(machines, len(ports))
+        self.policy = policy or ClockPolicy()
+        self.log = log
+        self.inbox = Inbox()
+        self._clock = clock
+        self._ports = tuple(ports)
+        self._acting = tuple(port for port in ports if not port.threaded)
+        self._ticks_in = [0] * len(ports)
+        self._bad_bytes = [0] * len(ports)
+        self._failing: set[int] = set()
+        self._overflow_told = 0
+        for index, port in enumerate(ports):
+            if port.has_input:
+                port.start(self.inbox.receiver(index))
+
+    def step(self, limit_ns: int | None = None) -> Sequence[int]:
+        """Wait for the next deadline (at most until `limit_ns`) or input, and do what is to be done.
+
+        Returns the descriptors that the clock found ready, for the caller to serve.
+        """
+        ready = self._clock.wait(self._next_deadline(limit_ns))
+        now = self._clock.now_ns()
+        self.serve(now)
+        return ready
+
+    def run_until(self, end_ns: int) -> None:
+        """Step until `end_ns`; for virtual time."""
+        while self._clock.now_ns() < end_ns:
+            self.step(end_ns)
+
+    def serve(self, now_ns: int) -> None:
+        """Do all that is due at `now_ns`: simulated machines, input, sends, records."""
+        self._send(self.player.due(now_ns))
+        for port in self._acting:
+            due = port.next_deadline_ns()
+            if due is not None and due <= now_ns:
+                port.due(now_ns)
+        self._read_inbox()
+        self._write_notes()
+        self.log.flush(now_ns)
+
+    def send_now(self, port: int, machine: int, data: bytes) -> None:
+        """Send a message that stands in no timeline, at once."""
+        now = self._clock.now_ns()
+        self.player.sounding.track(port, data)
+        self._send([Send(now, port, data, machine, 0, math.nan, NO_TICK, False)])
+
+    def describe_ports(self) -> list[dict[str, object]]:
+        """Return what each port is, for people."""
+        return [
+            {"name": port.name, "is": port.describe(), "input": port.has_input, "output": port.has_output}
+            for port in self._ports
+        ]
+
+    def close(self) -> None:
+        """Silence the rig if it needs it, write the last records, close every port."""
+        now = self._clock.now_ns()
+        if self.player.moving:
+            self.player.stop(now, "the engine closes")
+        elif self.player.sounding.any_left(range(len(self._ports))):
+            self.player.silence(now)
+        self.serve(self._clock.now_ns())
+        for port in self._ports:
+            port.close()
+
+    # ------------------------------------------------------------------ inside
+
+    def _next_deadline(self, limit_ns: int | None) -> int | None:
+        soonest = limit_ns
+        due = self.player.next_deadline_ns()
+        if due is not None and (soonest is None or due < soonest):
+            soonest = due
+        for port in self._acting:
+            due = port.next_deadline_ns()
+            if due is not None and (soonest is None or due < soonest):
+                soonest = due
+        return soonest
+
+    def _send(self, sends: Sequence[Send]) -> None:
+        log, clock = self.log, self._clock
+        for send in sends:
+            now = clock.now_ns()
+            kind = Kind.TICK_SENT if send.tick != NO_TICK else Kind.CUT if send.cut else Kind.SENT
+            try:
+                self._ports[send.port].send(send.data)
+            except SendError as error:
+                self._failed(send, now, error)
+                continue
+            log.add(
+                kind,
+                now,
+                send.due_ns,
+                send.quarters,
+                send.port,
+                send.machine,
+                send.tick if send.tick != NO_TICK else send.source,
+                b"" if send.tick != NO_TICK else send.data,
+            )
+            if send.port in self._failing:
+                self._failing.discard(send.port)
+                log.add_json(Kind.FINDING, now, {"code": "port-sends-again"}, send.quarters, send.port)
+            held = clock.now_ns() - now
+            if held >= SLOW_SEND_NS:
+                log.add(Kind.SLOW_SEND, now, send.due_ns, send.quarters, send.port, ref=held // 1000)
+
+    def _failed(self, send: Send, now_ns: int, error: SendError) -> None:
+        """Write down each message that was refused, and the reason once for each port."""
+        self.log.add(
+            Kind.SEND_FAILED, now_ns, send.due_ns, send.quarters, send.port, send.machine, 0, send.data
+        )
+        if send.port not in self._failing:
+            self._failing.add(send.port)
+            data = {"code": "port-send-failed", "severity": "error", "text": str(error)}
+            self.log.add_json(Kind.FINDING, now_ns, data, send.quarters, send.port)
+
+    def _read_inbox(self) -> None:
+        for arrival, port, data in self.inbox.take(512):
+            quarters = self.player.position(arrival)
+            if data == b"\xf8":
+                self._ticks_in[port] += 1
+                self.log.add(Kind.TICK_RECEIVED, arrival, 0, quarters, port, ref=self._ticks_in[port] - 1)
+            else:
+                self.log.add(Kind.RECEIVED, arrival, 0, quarters, port, data=data)
+        if self.inbox.overflow > self._overflow_told:
+            lost, self._overflow_told = self.inbox.overflow - self._overflow_told, self.inbox.overflow
+            data_out = {"code": "input-overflow", "severity": "error", "count": lost}
+            self.log.add_json(Kind.FINDING, self._clock.now_ns(), data_out)
+        self._count_bad_bytes()
+
+    def _count_bad_bytes(self) -> None:
+        for index, port in enumerate(self._ports):
+            bad = port.counts.bad_bytes
+            if bad > self._bad_bytes[index]:
+                count, self._bad_bytes[index] = bad - self._bad_bytes[index], bad
+                now = self._clock.now_ns()
+                self.log.add(Kind.BAD_INPUT, now, 0, self.player.position(now), index, ref=count)
+
+    def _write_notes(self) -> None:
+        for note in self.player.take_notes():
+            self.log.add_json(_NOTE_KINDS[note.kind], note.t_ns, _note_data(note), note.quarters)
+
+
+def _note_data(note: Note) -> dict[str, object]:
+    return {"state": "leg", **note.data} if note.kind == "leg" else note.data
+
+
+__all__ = ["BEAT_NS", "Inbox", "Loop"]

@@ -1,0 +1,51 @@
+"""What outlives an engine that died: who was sounding, and how to reach them.
+
+The keeper holds a memory file that each engine maps. The first part is the table of `Sounding`; after
+it stands the rig's configuration as JSON, so that the next engine can open the same ports and silence
+what the dead one left, before anybody tells it anything.
+"""
+
+from __future__ import annotations
+
+import json
+import mmap
+import os
+import struct
+
+from runner.play.commands import RigConfig
+from runner.play.sounding import TABLE_BYTES
+
+CONFIG_BYTES = 256 * 1024
+SIZE = TABLE_BYTES + CONFIG_BYTES
+_LENGTH = struct.Struct("<I")
+
+
+class RescueFile:
+    """The mapped memory file behind descriptor `fd`."""
+
+    def __init__(self, fd: int) -> None:
+        if os.fstat(fd).st_size < SIZE:
+            os.ftruncate(fd, SIZE)
+        self._map = mmap.mmap(fd, SIZE)
+
+    @property
+    def table(self) -> memoryview:
+        """The bytes in which `Sounding` keeps its counts."""
+        return memoryview(self._map)[:TABLE_BYTES]
+
+    def store(self, config: RigConfig) -> None:
+        """Keep the configuration; one that is too long is left out, and the rescue then cannot work."""
+        text = json.dumps(config.to_dict(), separators=(",", ":")).encode()
+        if len(text) > CONFIG_BYTES - _LENGTH.size:
+            text = b""
+        at = TABLE_BYTES + _LENGTH.size
+        self._map[at : at + len(text)] = text
+        self._map[TABLE_BYTES:at] = _LENGTH.pack(len(text))
+
+    def load(self) -> RigConfig | None:
+        """Return the configuration that the last engine stored, or None if there is none."""
+        at = TABLE_BYTES + _LENGTH.size
+        (length,) = _LENGTH.unpack(self._map[TABLE_BYTES:at])
+        if not 0 < length <= CONFIG_BYTES - _LENGTH.size:
+            return None
+        return RigConfig.from_dict(json.loads(self._map[at : at + length]))
