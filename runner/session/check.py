@@ -1,0 +1,99 @@
+"""What must agree between the parts of a session: names, ports, shared wires, running order."""
+
+from __future__ import annotations
+
+from runner.errors import Problem
+from runner.session.check_song import check_song
+from runner.session.findings import Findings
+from runner.session.marks import Marks
+from runner.session.model import MachineSpec, Session
+from runner.session.set_aside import Remainder
+
+
+def check_session(session: Session, marks: Marks, rest: Remainder) -> list[Problem]:
+    """Return all problems, errors and warnings, of a session whose values are each fine by themselves."""
+    findings = Findings(marks, rest)
+    _ports(session, findings)
+    _machines(session, findings)
+    _shared_wires(session, findings)
+    if session.clock.port is not None:
+        findings.port(("clock", "port"), session.clock.port, session, "in")
+    _song_names(session, findings)
+    for index in range(len(session.songs)):
+        check_song(session, index, findings)
+    _around_the_songs(session, findings)
+    return findings.problems
+
+
+def _ports(session: Session, findings: Findings) -> None:
+    made: dict[str, str] = {}
+    for name, port in session.ports.items():
+        if port.create is None:
+            continue
+        if port.create in made:
+            findings.add(("ports", name, "create"), f"port {made[port.create]} already has this name")
+        made.setdefault(port.create, name)
+
+
+def _machines(session: Session, findings: Findings) -> None:
+    channels: dict[tuple[str, int], str] = {}
+    for name, machine in session.machines.items():
+        path = ("machines", name)
+        findings.port((*path, "port"), machine.port, session, "out")
+        if name in findings.rest.machines:
+            continue
+        if "starts" in machine.model_fields_set and "transport" not in machine.follows:
+            message = "means nothing to a machine that does not follow transport"
+            findings.add((*path, "starts"), message, "add transport to follows", "warning")
+        if machine.channel is None:
+            continue
+        other = channels.setdefault((machine.port, machine.channel), name)
+        if other != name:
+            message = f"machine {other} has the same channel on the same port: both play what either is sent"
+            findings.add((*path, "channel"), message, severity="warning")
+
+
+def _shared_wires(session: Session, findings: Findings) -> None:
+    """Clock and transport reach every machine on a port, so those who follow must want the same."""
+    first: dict[str, tuple[str, MachineSpec]] = {}
+    for name, machine in session.machines.items():
+        if name in findings.rest.machines or not {"clock", "transport"} & set(machine.follows):
+            continue
+        other, before = first.setdefault(machine.port, (name, machine))
+        for key, attribute in (("offset", "offset_ns"), ("starts", "starts"), ("relay", "relay")):
+            if getattr(machine, attribute) != getattr(before, attribute):
+                path = ("machines", name, key)
+                if findings.marks.node(path) is None:
+                    path = ("machines", other, key)
+                message = f"must be the same for {other} and {name}: they follow one clock on port {machine.port}"
+                findings.add(path, message, "use a port for each, or the same value")
+
+
+def _song_names(session: Session, findings: Findings) -> None:
+    seen: dict[str, int] = {}
+    for index, song in enumerate(session.songs):
+        if song.song in seen:
+            line = findings.marks.place(("songs", seen[song.song], "song"))[0]
+            findings.add(("songs", index, "song"), f"a song of this name stands at line {line} already")
+        seen.setdefault(song.song, index)
+
+
+def _around_the_songs(session: Session, findings: Findings) -> None:
+    for number, place in enumerate(session.order):
+        path = findings.item_path(("order",), number)
+        whole = findings.marks.node((*path, "song")) is None
+        findings.song(path if whole else (*path, "song"), place.song, session)
+    for number, control in enumerate(session.controls):
+        path = findings.item_path(("controls",), number)
+        findings.port((*path, "port"), control.port, session, "in")
+        if control.do.word == "song":
+            findings.song((*path, "do"), control.do.name, session)
+        elif control.do.word == "mute":
+            findings.machine((*path, "do"), control.do.name, session)
+    for number, entry in enumerate(session.schedule):
+        path = findings.item_path(("schedule",), number)
+        if entry.roll is not None:
+            findings.song((*path, "roll"), entry.roll, session)
+    for number, lamp in enumerate(session.lamps):
+        path = findings.item_path(("lamps",), number)
+        findings.port((*path, "port"), lamp.port, session, "out")

@@ -1,0 +1,188 @@
+"""What must agree within one song, and between it and the rig."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from runner.errors import Severity
+from runner.music.moment import Moment, SongTime, Span, check_section_name
+from runner.session.findings import Findings
+from runner.session.model import CHANNEL_ACTIONS, CueSpec, PartSpec, Session, SongSpec
+from runner.session.times import song_time_problems, unknown_section
+from runner.session.yaml_tree import Path
+
+MAX_QUARTERS = 100_000  #: of one song: 2.4 million clocks, at 120 quarters a minute 14 hours
+MAX_LEAD_NS = 600 * 10**9
+MAX_NOTE_NS = 600 * 10**9
+
+
+def check_song(session: Session, index: int, findings: Findings) -> None:
+    """Add what is wrong with one song."""
+    song = session.songs[index]
+    checker = _SongChecker(session, song, ("songs", index), findings)
+    checker.sections()
+    if index not in findings.rest.songs:
+        checker.times()
+    checker.parts()
+    checker.cues()
+    checker.click()
+
+
+class _SongChecker:
+    """Checks one song; `time` stays None if its bars cannot be known."""
+
+    def __init__(self, session: Session, song: SongSpec, path: Path, findings: Findings) -> None:
+        self.session = session
+        self.song = song
+        self.path = path
+        self.findings = findings
+        self.time: SongTime | None = None
+        self.first_ns = self.last_ns = 0
+
+    def add(self, path: Path, message: str, hint: str = "", severity: Severity = "error") -> None:
+        self.findings.add((*self.path, *path), message, hint, severity)
+
+    # -- bars and times -------------------------------------------------------------------------------
+
+    def sections(self) -> None:
+        for name, bar in self.song.sections.items():
+            try:
+                check_section_name(name)
+            except ValueError as error:
+                self.findings.add((*self.path, "sections", name), str(error), key=True)
+            if self.song.length.amount < bar and self.path[1] not in self.findings.rest.songs:
+                self.add(("sections", name), f"lies after the song's last bar, {self.song.length.amount}")
+
+    def times(self) -> None:
+        bars, meter = self.song.length.amount, self.song.meter
+        longest = max([meter, *(change.meter for change in self.song.meter_changes)], key=lambda m: m.quarters_per_bar)
+        if bars * longest.quarters_per_bar > MAX_QUARTERS:
+            self.add(("length",), f"is more than {MAX_QUARTERS:,} quarter notes in {longest}")
+            return
+        time, problems = song_time_problems(self.song)
+        for problem in problems:
+            self.add(problem.path, problem.message, problem.hint)
+        self.time = time if not problems else None
+        lead_ns = self.edge_span("lead", self.song.lead, time)
+        tail_ns = self.edge_span("tail", self.song.tail, time)
+        self.first_ns = time.tempo.ns_at(time.start_quarters) - lead_ns
+        self.last_ns = time.tempo.ns_at(time.end_quarters) + tail_ns
+
+    def edge_span(self, key: str, span: Span, time: SongTime) -> int:
+        """Return the length of lead or tail in ns; refuse one that is too long."""
+        if span.is_musical and span.amount > MAX_QUARTERS:
+            length_ns = MAX_LEAD_NS + 1
+        elif span.is_musical:
+            backward = key == "lead"
+            at = time.start_quarters if backward else time.end_quarters
+            quarters = time.span_quarters(span, at, backward)
+            ends = (at - quarters, at) if backward else (at, at + quarters)
+            length_ns = time.tempo.ns_at(ends[1]) - time.tempo.ns_at(ends[0])
+        else:
+            length_ns = time.span_ns(span)
+        if length_ns > MAX_LEAD_NS:
+            self.add((key,), f"must be {MAX_LEAD_NS // 60 // 10**9} minutes at most")
+            return 0
+        return length_ns
+
+    def moment(self, path: Path, moment: Moment) -> int | None:
+        """Check that a moment lies within the roll; return its time in ns if it does."""
+        unknown = unknown_section(moment, self.song)
+        if unknown:
+            self.add(path, *unknown)
+            return None
+        if self.time is None:
+            return None
+        try:
+            point = self.time.resolve(moment)
+            if abs(point.quarters) > 2 * MAX_QUARTERS:
+                raise ValueError("lies far outside the song")
+            time_ns = self.time.ns_of(point)
+        except ValueError as error:
+            self.add(path, str(error))
+            return None
+        if time_ns < self.first_ns:
+            self.add(path, "lies before the lead begins", "give the song a longer lead or pre-roll")
+        elif time_ns > self.last_ns:
+            self.add(path, "lies after the tail ends", "give the song a longer length or tail")
+        else:
+            return time_ns
+        return None
+
+    # -- what is sent ---------------------------------------------------------------------------------
+
+    def parts(self) -> None:
+        for number, part in enumerate(self.song.parts):
+            path = self.findings.item_path((*self.path, "parts"), number)[2:]
+            self.findings.machine((*self.path, *path, "machine"), part.machine, self.session)
+            self.part_bars(path, part)
+
+    def part_bars(self, path: Path, part: PartSpec) -> None:
+        if self.path[1] in self.findings.rest.songs:
+            return
+        bars = self.song.length.amount
+        if part.from_ is not None and part.from_ > bars:
+            self.add((*path, "from"), f"lies after the song's last bar, {bars}")
+        if part.to is not None and part.to > bars + 1:
+            self.add((*path, "to"), f"lies after the song's end, bar {bars + 1}")
+
+    def cues(self) -> None:
+        for number, cue in enumerate(self.song.cues):
+            path = self.findings.item_path((*self.path, "cues"), number)[2:]
+            time_ns = self.moment((*path, "at"), cue.at)
+            if cue.machine is not None:
+                if self.findings.machine((*self.path, *path, "machine"), cue.machine, self.session):
+                    self.cue_for_machine(path, cue, cue.machine)
+            elif cue.port is not None:
+                self.findings.port((*self.path, *path, "port"), cue.port, self.session, "out")
+            if cue.length is not None:
+                self.note_length(path, cue.length)
+            if cue.song_select is not None and time_ns is not None and self.time is not None:
+                self.song_select(path, cue, time_ns)
+
+    def cue_for_machine(self, path: Path, cue: CueSpec, name: str) -> None:
+        machine = self.session.machines[name]
+        action = cue.action
+        if action in CHANNEL_ACTIONS and cue.channel is None and machine.channel is None:
+            key = action.replace("_", "-")
+            self.add((*path, key), f"needs a channel, and machine {name} has none", "give either a channel")
+        for key, value, read in (
+            ("program", cue.program, machine.program_byte),
+            ("bank", cue.bank, machine.bank_bytes),
+        ):
+            try:
+                if value is not None:
+                    read(value)  # type: ignore[operator]
+            except ValueError as error:
+                self.add((*path, key), str(error), f"numbering: {machine.numbering}")
+        if cue.record is not None and machine.kind != "recorder":
+            self.add((*path, "record"), f"needs a machine of kind: recorder, and {name} is of kind: {machine.kind}")
+
+    def note_length(self, path: Path, span: Span) -> None:
+        if span.amount == 0:
+            self.add((*path, "length"), "must be more than 0")
+        elif span.is_musical:
+            if span.amount > 1_000:
+                self.add((*path, "length"), "must be 1,000 at most")
+        elif self.time is not None and self.time.span_ns(span) > MAX_NOTE_NS:
+            self.add((*path, "length"), "must be 10 minutes at most")
+
+    def song_select(self, path: Path, cue: CueSpec, time_ns: int) -> None:
+        """Song Select may only be sent while nothing plays (MIDI 1.0 Detailed Specification 4.2.1, p. 29)."""
+        assert self.time is not None
+        if time_ns > self.time.tempo.ns_at(self.time.start_quarters):
+            message = "is sent while the song plays, when machines ignore a Song Select"
+            self.add((*path, "song-select"), message, "set it at `start`", "warning")
+
+    def click(self) -> None:
+        click = self.song.click
+        if click is None:
+            return
+        known = self.findings.machine((*self.path, "click", "machine"), click.machine, self.session)
+        if known and click.channel is None and self.session.machines[click.machine].channel is None:
+            self.add(("click",), f"needs a channel, and machine {click.machine} has none")
+        if click.every is not None and (not click.every.is_musical or click.every.amount < Fraction(1, 16)):
+            self.add(("click", "every"), "must be at least 1/16 of a bar, beat or quarter, and not a time")
+
+
+__all__ = ["MAX_QUARTERS", "check_song"]

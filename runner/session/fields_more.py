@@ -1,0 +1,262 @@
+"""Types of values that stand outside the music: raw bytes, controls, schedule, order, disk."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from typing import Annotated, Any, Literal
+
+from pydantic import PlainValidator
+
+from runner.music.moment import Span
+from runner.session.fields import read_hex, read_name, read_span, read_text, refuse, value_schema
+
+_WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_DATA_BYTES = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
+_SYSTEM_DATA_BYTES = {0xF1: 1, 0xF2: 2, 0xF3: 1, 0xF6: 0, 0xFF: 0}
+_NOT_RAW = {
+    0xF8: ("is the clock, which Takewright alone may send", ""),
+    0xFA: ("is Start", "use `start: true`"),
+    0xFB: ("is Continue", "use `continue: true`"),
+    0xFC: ("is Stop", "use `stop: true`"),
+    0xFE: ("is Active Sensing", "a machine that hears it once falls silent when no more follow"),
+    0xF7: ("ends a system exclusive message that has not begun", ""),
+}
+
+TriggerKind = Literal["note", "control", "program", "song-select", "start", "stop", "continue", "machine-control"]
+_NUMBERED = ("note", "control", "program", "song-select")
+_TRANSPORT = ("start", "stop", "continue")
+MACHINE_CONTROL = (
+    "stop", "play", "deferred-play", "fast-forward", "rewind", "record", "record-exit", "pause", "locate",
+)  # fmt: skip
+ACTION_WORDS = (
+    "roll", "stop", "again", "next", "previous", "arm", "go", "mark", "keep", "discard", "panic", "check",
+)  # fmt: skip
+ACTIONS_WITH_NAME = ("song", "mute")
+
+
+@dataclass(frozen=True, slots=True)
+class Trigger:
+    """A message that a control waits for; `number` is the key, controller or program as sent (0-127)."""
+
+    kind: TriggerKind
+    number: int | None = None
+    command: str = ""  #: of machine control
+
+    def __str__(self) -> str:
+        rest = self.command or ("" if self.number is None else str(self.number))
+        return f"{self.kind} {rest}".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """What a control does; `name` is the song of `song` and the machine of `mute`."""
+
+    word: str
+    name: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.word} {self.name}".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class TimeOfDay:
+    """A time on the wall."""
+
+    hour: int
+    minute: int
+    second: int = 0
+
+    def __str__(self) -> str:
+        text = f"{self.hour:02d}:{self.minute:02d}"
+        return f"{text}:{self.second:02d}" if self.second else text
+
+
+def _raw(value: Any) -> bytes:
+    """Read whole MIDI messages; each has its status byte (running status is never sent)."""
+    data = read_hex(value, 'whole MIDI messages such as "B0 07 64"')
+    at = 0
+    while at < len(data):
+        at = _message_end(data, at)
+    return data
+
+
+def _message_end(data: bytes, at: int) -> int:
+    status = data[at]
+    if status < 0x80:
+        raise refuse(f"byte {at + 1} is {status:02X}, but a message begins with a status byte (80 to FF)")
+    if status in (0xF4, 0xF5, 0xF9, 0xFD):
+        raise refuse(f"byte {at + 1} is {status:02X}, which MIDI leaves undefined and forbids to send")
+    if status in _NOT_RAW:
+        what, hint = _NOT_RAW[status]
+        raise refuse(f"byte {at + 1} is {status:02X}, which {what}", hint)
+    if status == 0xF0:
+        end = at + 1
+        while end < len(data) and data[end] < 0x80:
+            end += 1
+        if end == len(data) or data[end] != 0xF7:
+            raise refuse(f"the system exclusive message at byte {at + 1} does not end with F7")
+        if end == at + 1:
+            raise refuse(f"the system exclusive message at byte {at + 1} is empty")
+        return end + 1
+    wanted = _DATA_BYTES.get(status & 0xF0, 0) if status < 0xF0 else _SYSTEM_DATA_BYTES[status]
+    following = data[at + 1 : at + 1 + wanted]
+    if len(following) < wanted or any(byte >= 0x80 for byte in following):
+        plural = "s" if wanted > 1 else ""
+        raise refuse(f"{status:02X} at byte {at + 1} needs {wanted} data byte{plural} (00 to 7F)")
+    return at + 1 + wanted
+
+
+def _trigger(value: Any) -> Trigger:
+    what = "a message such as note 60, control 64, program 5, start or machine-control play"
+    words = read_text(value, what).split()
+    kind = words[0] if words else ""
+    if kind in _NUMBERED and len(words) == 2 and re.match(r"\d{1,3}\Z", words[1]) and int(words[1]) < 128:
+        return Trigger(kind, int(words[1]))  # type: ignore[arg-type]
+    if kind in _NUMBERED:
+        raise refuse(f"must be {what}: {kind} with a number from 0 to 127")
+    if kind in _TRANSPORT and len(words) == 1:
+        return Trigger(kind)  # type: ignore[arg-type]
+    if kind == "machine-control" and len(words) == 2 and words[1] in MACHINE_CONTROL:
+        return Trigger("machine-control", None, words[1])
+    if kind == "machine-control":
+        raise refuse(f"must be machine-control with one of {', '.join(MACHINE_CONTROL)}")
+    raise refuse(f"must be {what}")
+
+
+def _action(value: Any) -> Action:
+    text = read_text(value, "an action").strip()
+    if text in ACTION_WORDS:
+        return Action(text)
+    word, _, name = text.partition(" ")
+    if word in ACTIONS_WITH_NAME and name.strip():
+        return Action(word, read_name(name))
+    known = ", ".join((*ACTION_WORDS, "song NAME", "mute MACHINE"))
+    raise refuse(f"must be one of {known}")
+
+
+def _between(value: Any) -> Span | Literal["wait", "straight-on"]:
+    if value == "wait":
+        return "wait"
+    if value == "straight-on":
+        return "straight-on"
+    what = "must be wait, straight-on or a time such as 8 s"
+    if not isinstance(value, str) or not value[:1].isdigit():
+        raise refuse(what)
+    return read_span(value)
+
+
+def _clock_time(value: Any) -> TimeOfDay:
+    what = 'a time of day such as "19:30"'
+    match = re.match(r"(\d{1,2}):(\d{2})(?::(\d{2}))?\Z", read_text(value, what).strip())
+    if match is None:
+        raise refuse(f"must be {what}")
+    time = TimeOfDay(int(match[1]), int(match[2]), int(match[3] or 0))
+    if time.hour > 23 or time.minute > 59 or time.second > 59:
+        raise refuse("is no time of day")
+    return time
+
+
+def _days(value: Any) -> frozenset[int]:
+    """Read days of the week into numbers from 0, Monday."""
+    what = "days such as mon-fri, daily, or a list such as [mon, wed]"
+    items = value if isinstance(value, list) else [item for item in read_text(value, what).split(",")]
+    days: set[int] = set()
+    for item in items:
+        text = read_text(item, what).strip().lower()
+        first, dash, last = (part.strip() for part in text.partition("-"))
+        if text == "daily":
+            days.update(range(7))
+        elif first in _WEEK and not dash:
+            days.add(_WEEK.index(first))
+        elif first in _WEEK and last in _WEEK:
+            start, end = _WEEK.index(first), _WEEK.index(last)
+            days.update(day % 7 for day in range(start, end + 1 + (7 if end < start else 0)))
+        else:
+            raise refuse(f"must be {what} (mon, tue, wed, thu, fri, sat, sun)")
+    if not days:
+        raise refuse(f"must be {what}")
+    return frozenset(days)
+
+
+def _disk_size(value: Any) -> int:
+    """Read an amount of disk space into bytes."""
+    what = "an amount of disk space such as 2 GB or 500 MB"
+    match = re.match(r"\s*(\d{1,9}(?:\.\d{1,6})?)\s*(MB|GB|TB)\s*\Z", read_text(value, what))
+    if match is None:
+        raise refuse(f"must be {what}")
+    return round(Fraction(match[1]) * {"MB": 10**6, "GB": 10**9, "TB": 10**12}[match[2]])
+
+
+def _time_code(value: Any) -> str:
+    what = 'a time code such as "01:00:00:00" (hours, minutes, seconds, frames)'
+    text = read_text(value, what).strip()
+    match = re.match(r"(\d{2}):(\d{2}):(\d{2})[:;](\d{2})\Z", text)
+    if match is None:
+        raise refuse(f"must be {what}")
+    hours, minutes, seconds, frames = (int(part) for part in match.groups())
+    if hours > 23 or minutes > 59 or seconds > 59 or frames > 29:
+        raise refuse("is no time code")
+    return text
+
+
+def _format(value: Any) -> int:
+    if isinstance(value, (bool, Decimal)) or value != 1:
+        raise refuse("must be 1, the only format that this version of Takewright reads")
+    return 1
+
+
+FormatNumber = Annotated[
+    Literal[1], PlainValidator(_format), value_schema("integer", "The file format's version.", const=1)
+]
+RawBytes = Annotated[
+    bytes, PlainValidator(_raw), value_schema("string", "Whole MIDI messages in hex.", "B0 07 64", "C0 05")
+]
+ControlTrigger = Annotated[
+    Trigger,
+    PlainValidator(_trigger),
+    value_schema(
+        "string",
+        "`note`, `control`, `program` or `song-select` with a number from 0 to 127; `start`, `stop`, `continue`; "
+        f"or `machine-control` with one of {', '.join(MACHINE_CONTROL)}.",
+        "control 64",
+        "note 60",
+    ),
+]
+ControlAction = Annotated[
+    Action,
+    PlainValidator(_action),
+    value_schema(
+        "string",
+        f"One of {', '.join(ACTION_WORDS)}, `song` with a song's name, or `mute` with a machine's name.",
+        "roll",
+        "song Ropewalk",
+    ),
+]
+Between = Annotated[
+    Span | Literal["wait", "straight-on"],
+    PlainValidator(_between),
+    value_schema("string", "`wait`, `straight-on` or a time.", "wait", "8 s"),
+]
+ClockTime = Annotated[
+    TimeOfDay,
+    PlainValidator(_clock_time),
+    value_schema("string", "A time of day.", "19:30", pattern=r"^\d{1,2}:\d{2}(:\d{2})?$"),
+]
+Days = Annotated[
+    frozenset[int],
+    PlainValidator(_days),
+    value_schema(["string", "array"], "Days of the week.", "mon-fri", ["mon", "wed"], items={"type": "string"}),
+]
+DiskSize = Annotated[
+    int,
+    PlainValidator(_disk_size),
+    value_schema("string", "Disk space.", "2 GB", pattern=r"^\s*\d+(\.\d+)?\s*(MB|GB|TB)\s*$"),
+]
+TimeCodeText = Annotated[
+    str,
+    PlainValidator(_time_code),
+    value_schema("string", "Hours, minutes, seconds, frames.", "01:00:00:00"),
+]

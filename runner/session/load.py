@@ -1,0 +1,114 @@
+"""The text of a session file into a checked session, or into everything that is wrong with it.
+
+Reading goes on as far as it can: values that the model refuses are set aside and the rest is checked
+against the rest, so that a wrong tempo in one song does not hide a misspelt machine in another.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from pydantic import ValidationError
+
+from runner.errors import Problem, SessionError
+from runner.session.check import check_session
+from runner.session.marks import Marks
+from runner.session.model import Session
+from runner.session.not_yet import not_yet
+from runner.session.set_aside import Remainder, set_aside
+from runner.session.wording import MAX_PROBLEMS, problems_of
+from runner.session.yaml_tree import Node, Path, Plain, decode, read_tree
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedSession:
+    """A session that can be played; `notices` are warnings and notes, none of them an error."""
+
+    session: Session
+    marks: Marks
+    notices: list[Problem] = field(default_factory=list)
+    text: str = ""
+
+
+def load_session(text: str | bytes, file: str = "session") -> LoadedSession:
+    """Return the session that a file's text, or its bytes, describes.
+
+    Raises:
+        SessionError: with every problem found, in the order of the file.
+    """
+    if isinstance(text, bytes):
+        text, problems = decode(text, file)
+        if problems:
+            raise SessionError(problems)
+    tree = read_tree(text, file)
+    if tree.root is None:
+        raise _refused(tree.problems or [Problem("the file is empty", line=1, column=1, file=file)])
+    marks = Marks(tree.root, file)
+    if tree.root.entries is None:
+        problem = marks.problem((), "a session is a mapping of keys and values", hint="begin with `session: NAME`")
+        raise _refused([*tree.problems, problem])
+    empty = _empty_values(tree.root, marks)
+    problems = [*tree.problems, *empty.values()]
+    session, refused = _validate(tree.root.plain(), marks)
+    # what follows only from an empty value is not told twice
+    told = {*empty, *(path[:-1] for path in empty)}
+    problems += [problem for path, problem in refused if path not in told]
+    notices: list[Problem] = []
+    for problem in _check(session, tree.root, marks, [path for path, _ in refused]):
+        (problems if problem.severity == "error" else notices).append(problem)
+    if problems or session is None:
+        raise _refused(problems)
+    notices += not_yet(session, marks)
+    return LoadedSession(session, marks, _in_order(notices), text)
+
+
+def _validate(plain: Plain, marks: Marks) -> tuple[Session | None, list[tuple[Path, Problem]]]:
+    try:
+        return Session.model_validate(plain), []
+    except ValidationError as error:
+        return None, problems_of(error, marks)
+
+
+def _check(session: Session | None, root: Node, marks: Marks, refused: list[Path]) -> list[Problem]:
+    """Check names and moments; of a session with refused values, as much as is left of it."""
+    if session is not None:
+        return check_session(session, marks, Remainder())
+    plain, remainder = set_aside(root.plain(), refused)
+    rest, still_refused = _validate(plain, marks)
+    if rest is None or still_refused:
+        return []
+    return check_session(rest, marks, remainder)
+
+
+def _empty_values(root: Node, marks: Marks) -> dict[Path, Problem]:
+    """Find keys and list items that have nothing after them; nothing in a session may be empty."""
+    problems: dict[Path, Problem] = {}
+    stack: list[tuple[Path, Node]] = [((), root)]
+    while stack and len(problems) <= MAX_PROBLEMS:
+        path, node = stack.pop()
+        steps: list[tuple[str | int, Node]] = list((node.entries or {}).items())
+        steps += list(enumerate(node.items or ()))
+        for step, child in steps:
+            if child.entries is None and child.items is None:
+                if child.scalar is None:
+                    here = (*path, step)
+                    problems[here] = marks.problem(here, "nothing stands here", child.text, key=True)
+            else:
+                stack.append(((*path, step), child))
+    return problems
+
+
+def _in_order(problems: list[Problem]) -> list[Problem]:
+    return sorted(problems, key=lambda problem: (problem.line, problem.column, problem.path))
+
+
+def _refused(problems: list[Problem]) -> SessionError:
+    """Return the error for the problems: each once, in file order, bounded in number."""
+    kept = list(dict.fromkeys(_in_order(problems)))
+    if len(kept) > MAX_PROBLEMS:
+        last = kept[MAX_PROBLEMS]
+        more = len(kept) - MAX_PROBLEMS
+        kept[MAX_PROBLEMS:] = [
+            Problem(f"{more} more problems from here on", "", last.line, last.column, file=last.file)
+        ]
+    return SessionError(kept)

@@ -1,0 +1,233 @@
+"""A session as the rest of the program sees it: every value in its real type, names as in the file.
+
+The mappings lie in `model_rig` and `model_song`; here is the whole, and what surrounds the songs: the
+running order, takes, controls, schedule and lamps.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from runner.session.fields import (
+    Channel,
+    Count,
+    LongTime,
+    Name,
+    Repeats,
+    SevenBit,
+    ShortTime,
+    Sysex,
+    TakeCount,
+    Velocity,
+    refuse,
+)
+from runner.session.fields_more import (
+    Between,
+    ClockTime,
+    ControlAction,
+    ControlTrigger,
+    Days,
+    DiskSize,
+    FormatNumber,
+    RawBytes,
+)
+from runner.session.model_rig import (
+    ClockSpec,
+    DropoutSpec,
+    LimitsSpec,
+    MachineSpec,
+    PortSpec,
+    SilenceSpec,
+)
+from runner.session.model_song import (
+    ACTIONS,
+    CHANNEL_ACTIONS,
+    ClickSpec,
+    CueSpec,
+    MeterChangeSpec,
+    PartSpec,
+    SongSpec,
+    TempoChangeSpec,
+)
+from runner.session.spec import Spec
+
+FORMAT = 1
+
+LampState = Literal[
+    "ready", "armed", "pre-roll", "rolling", "bar-1", "waiting", "freewheeling", "trouble", "clean", "flawed",
+    "failed",
+]  # fmt: skip
+
+
+class OrderItem(Spec):
+    """One place of the running order, with what comes after it."""
+
+    song: Name = Field(description="The song.")
+    between: Between | None = Field(
+        None,
+        description="How it goes on to the next song: `wait` for a control, a time such as `8 s`, or "
+        "`straight-on` with the clock unbroken.",
+    )
+    repeat: Repeats = Field(1, description="How often the song is played.")
+
+
+def _order_item(value: Any) -> Any:
+    """Let a bare name stand for a place of the order that says nothing else."""
+    return value if isinstance(value, dict) else {"song": value}
+
+
+class TakesSpec(Spec):
+    """Where takes are kept, and which layer is being recorded."""
+
+    folder: Name = Field("takes", description="The folder, as seen from the session file.")
+    pass_: Name = Field("main", description="The layer being recorded, such as `bass overdub`.")
+    keep_last: Count | None = Field(None, description="Tidy away all but the last takes of a song and pass.")
+    keep_free: DiskSize | None = Field(None, description="Tidy takes away while less than this is free on the disk.")
+
+
+class ControlSpec(Spec):
+    """A message from a footswitch, key or other controller, and what it does."""
+
+    port: Name = Field(description="The port that it comes in by.")
+    when: ControlTrigger = Field(description="The message.")
+    do: ControlAction = Field(description="The action.")
+    channel: Channel | None = Field(None, description="Only on this MIDI channel.")
+    press: Literal["press", "release", "long", "double"] = Field("press", description="The kind of press.")
+    threshold: SevenBit = Field(64, description="The value from which a control counts as pressed.")
+    debounce_ns: ShortTime = Field(
+        30_000_000, alias="debounce", description="Time in which a second press is taken for a bouncing switch."
+    )
+
+
+class ScheduleSpec(Spec):
+    """Something to do at a time of day or at intervals."""
+
+    at: ClockTime | None = Field(None, description="The time of day, in quotes.")
+    every_ns: LongTime | None = Field(None, alias="every", description="Instead of `at`: the interval.")
+    days: Days = Field(frozenset(range(7)), description="The days of the week.")
+    roll: Name | None = Field(None, description="Roll this song.")
+    do: Literal["check", "tidy"] | None = Field(None, description="Check the rig, or tidy old takes away.")
+    takes: TakeCount = Field(1, description="How many takes.")
+    gap_ns: LongTime = Field(0, alias="gap", description="The time between two takes.")
+    limit_ns: LongTime | None = Field(None, alias="limit", description="No new take begins after this time.")
+
+    @model_validator(mode="after")
+    def _one_time_one_action(self) -> ScheduleSpec:
+        if self.at is not None and self.every_ns is not None:
+            raise refuse("must have only one of the keys at, every, and has both")
+        if self.at is None and self.every_ns is None:
+            raise refuse("needs one of the keys at, every")
+        if self.every_ns is not None and self.every_ns < 10**9:
+            raise refuse("must be at least 1 s", at="every")
+        if self.exactly_one("roll", "do") == "do" and ("takes" in self.model_fields_set or self.gap_ns):
+            raise refuse("only goes with roll", at="takes" if "takes" in self.model_fields_set else "gap")
+        return self
+
+
+class LampMessage(Spec):
+    """A message that lights a lamp or puts it out."""
+
+    note: SevenBit | None = Field(None, description="A Note On for this key.")
+    velocity: SevenBit | None = Field(None, description="With `note`; 127 if not said.")
+    control: SevenBit | None = Field(None, description="This controller.")
+    value: SevenBit | None = Field(None, description="With `control`.")
+    program: SevenBit | None = Field(None, description="A program change, as sent (0 to 127).")
+    sysex: Sysex | None = Field(None, description="A system exclusive message in hex.")
+    raw: RawBytes | None = Field(None, description="Whole MIDI messages in hex.")
+
+    @model_validator(mode="after")
+    def _one_message(self) -> LampMessage:
+        action = self.exactly_one("note", "control", "program", "sysex", "raw")
+        self.only_with("velocity", "note")
+        self.only_with("value", "control")
+        if action == "control" and self.value is None:
+            raise refuse("control needs the key value")
+        return self
+
+    @property
+    def needs_channel(self) -> bool:
+        """Whether it is a message on a channel."""
+        return bool(self.given("note", "control", "program"))
+
+
+class LampSpec(Spec):
+    """A message that tells the player of a state, such as a pedal's lamp."""
+
+    when: LampState = Field(description="The state.")
+    port: Name = Field(description="The port that it is sent to.")
+    channel: Channel | None = Field(None, description="The MIDI channel of note, control and program.")
+    on: LampMessage = Field(description="Sent when the state begins.")
+    off: LampMessage | None = Field(None, description="Sent when the state ends.")
+    flash_ns: ShortTime | None = Field(None, alias="flash", description="Send `off` after this time already.")
+
+    @model_validator(mode="after")
+    def _channel(self) -> LampSpec:
+        if self.channel is None and (self.on.needs_channel or (self.off and self.off.needs_channel)):
+            raise refuse("needs the key channel for note, control or program")
+        if self.flash_ns is not None and self.off is None:
+            raise refuse("only goes with off", at="flash")
+        return self
+
+
+class Session(Spec):
+    """A session file: the rig, the songs and the running order."""
+
+    session: Name = Field(description="The name of the session.")
+    format: FormatNumber = Field(description="The version of the file format: 1.")
+    ports: dict[str, PortSpec] = Field(description="MIDI connections by names of your own.", min_length=1)
+    machines: dict[str, MachineSpec] = Field(
+        default_factory=dict, description="Instruments and recorders by names of your own."
+    )
+    clock: ClockSpec = Field(default_factory=ClockSpec, description="Where the beat comes from.")
+    songs: list[SongSpec] = Field(description="The songs.", min_length=1)
+    order: list[Annotated[OrderItem, BeforeValidator(_order_item)]] = Field(
+        default_factory=list,
+        description="The running order: names of songs, or mappings; the songs as they stand if there is none.",
+    )
+    takes: TakesSpec = Field(default_factory=TakesSpec, description="Where takes are kept.")
+    controls: list[ControlSpec] = Field(default_factory=list, description="Footswitches and other controls.")
+    schedule: list[ScheduleSpec] = Field(default_factory=list, description="What happens by the clock on the wall.")
+    limits: LimitsSpec = Field(default_factory=LimitsSpec, description="What a clean take may show.")
+    lamps: list[LampSpec] = Field(default_factory=list, description="Messages that show the state to a player.")
+
+    def song_named(self, name: str) -> SongSpec | None:
+        """Return the song of that name, or None."""
+        return next((song for song in self.songs if song.song == name), None)
+
+    @property
+    def running_order(self) -> list[OrderItem]:
+        """The order, with one entry for each place; all songs as they stand if the file gives none."""
+        return self.order or [OrderItem(song=song.song) for song in self.songs]
+
+    def link_of(self, port: str) -> Literal["din", "usb"]:
+        """Return the wire of a port: `din` if the port or any machine on it says so."""
+        links = [machine.link for machine in self.machines.values() if machine.port == port]
+        return "din" if "din" in [self.ports[port].link, *links] else "usb"
+
+
+__all__ = [
+    "ACTIONS",
+    "CHANNEL_ACTIONS",
+    "FORMAT",
+    "ClickSpec",
+    "ClockSpec",
+    "ControlSpec",
+    "CueSpec",
+    "DropoutSpec",
+    "LampMessage",
+    "LampSpec",
+    "LimitsSpec",
+    "MachineSpec",
+    "MeterChangeSpec",
+    "OrderItem",
+    "PartSpec",
+    "PortSpec",
+    "ScheduleSpec",
+    "Session",
+    "SilenceSpec",
+    "SongSpec",
+    "TakesSpec",
+    "TempoChangeSpec",
+]

@@ -1,0 +1,103 @@
+"""What a session may say already though this version does not act on it yet: one row for each thing.
+
+Take a row away when the behaviour is there; nothing else needs to change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from runner.errors import Problem
+from runner.session.marks import Marks
+from runner.session.model import Session
+from runner.session.yaml_tree import Path
+
+
+@dataclass(frozen=True, slots=True)
+class NotYet:
+    """One thing not acted on: where it stands in a session, and what happens instead."""
+
+    places: Callable[[Session], Iterator[Path]]
+    text: str
+
+
+def _clock(session: Session) -> Iterator[Path]:
+    if session.clock.source != "internal":
+        yield ("clock", "source")
+
+
+def _controls(session: Session) -> Iterator[Path]:
+    if session.controls:
+        yield ("controls",)
+
+
+def _schedule(session: Session) -> Iterator[Path]:
+    if session.schedule:
+        yield ("schedule",)
+
+
+def _lamps(session: Session) -> Iterator[Path]:
+    if session.lamps:
+        yield ("lamps",)
+
+
+def _clicks(session: Session) -> Iterator[Path]:
+    for index, song in enumerate(session.songs):
+        if song.click is not None:
+            yield ("songs", index, "click")
+
+
+def _between(session: Session) -> Iterator[Path]:
+    for index, place in enumerate(session.order):
+        if place.between is not None:
+            yield ("order", index, "between")
+
+
+def _repeats(session: Session) -> Iterator[Path]:
+    for index, place in enumerate(session.order):
+        if place.repeat != 1:
+            yield ("order", index, "repeat")
+
+
+def _time_code(session: Session) -> Iterator[Path]:
+    for name, machine in session.machines.items():
+        if "time-code" in machine.follows:
+            yield ("machines", name, "follows")
+    for index, song in enumerate(session.songs):
+        if song.time_code is not None:
+            yield ("songs", index, "time-code")
+
+
+def _records(session: Session) -> Iterator[Path]:
+    for index, song in enumerate(session.songs):
+        for place, cue in enumerate(song.cues):
+            if cue.record is not None:
+                yield ("songs", index, "cues", place, "record")
+
+
+def _tidying(session: Session) -> Iterator[Path]:
+    for key in ("keep_last", "keep_free"):
+        if getattr(session.takes, key) is not None:
+            yield ("takes", key.replace("_", "-"))
+
+
+NOT_YET: tuple[NotYet, ...] = (
+    NotYet(_clock, "following another machine's clock is not yet acted on: Takewright is the clock itself"),
+    NotYet(_controls, "controls are not yet acted on: use the command line"),
+    NotYet(_schedule, "the schedule is not yet acted on: nothing rolls by itself"),
+    NotYet(_lamps, "lamps are not yet acted on: nothing is sent for them"),
+    NotYet(_clicks, "the click is not yet acted on: nothing is sent for it"),
+    NotYet(_between, "`between` is not yet acted on: songs are rolled one by one"),
+    NotYet(_repeats, "`repeat` is not yet acted on: the song is played once"),
+    NotYet(_time_code, "time code is not yet acted on: none is sent"),
+    NotYet(_records, "`record` is not yet acted on: nothing is sent for it"),
+    NotYet(_tidying, "tidying takes away is not yet acted on: all are kept"),
+)
+
+
+def not_yet(session: Session, marks: Marks) -> list[Problem]:
+    """Return a note for each thing in the session that this version does not act on."""
+    return [
+        marks.problem(path, row.text, severity="note", key=True) for row in NOT_YET for path in row.places(session)
+    ]

@@ -1,0 +1,104 @@
+"""What the model refuses, in plain words: pydantic's errors turned into problems that name line and value."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+from types import UnionType
+from typing import Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+from runner.errors import Problem
+from runner.session.marks import Marks, shorten
+from runner.session.model import Session
+from runner.session.spec import Spec, file_key
+from runner.session.yaml_tree import Path
+
+MAX_PROBLEMS = 100  #: of one file that are told in full
+
+
+def near_match(name: str, known: Iterable[str]) -> str:
+    """Return a hint that names the nearest of the known names, or lists them; empty if there are none."""
+    names = [str(item) for item in known][:500]
+    if len(name) <= 60:
+        folded = {item.casefold(): item for item in names if len(item) <= 60}
+        near = get_close_matches(name.casefold(), folded, 1, 0.6)
+        if near:
+            return f"did you mean {folded[near[0]]}?"
+    if not names:
+        return ""
+    listed = ", ".join(shorten(item, 24) for item in names[:12])
+    return f"known: {listed}{', …' if len(names) > 12 else ''}"
+
+
+def known_keys(path: Path) -> list[str]:
+    """Return the keys that the mapping at a path may have, by the model; empty if any may stand there."""
+    model = _model_at(path)
+    return [field.alias or file_key(name) for name, field in model.model_fields.items()] if model else []
+
+
+def _model_at(path: Path) -> type[BaseModel] | None:
+    kind: Any = Session
+    for step in path:
+        model = _spec_in(kind)
+        if model is not None and isinstance(step, str):
+            fields = {field.alias or file_key(name): field for name, field in model.model_fields.items()}
+            if step not in fields:
+                return None
+            kind = fields[step].annotation
+        elif get_origin(kind) is list and isinstance(step, int):
+            kind = get_args(kind)[0]
+        elif get_origin(kind) is dict:
+            kind = get_args(kind)[1]
+        else:
+            return None
+    return _spec_in(kind)
+
+
+def _spec_in(kind: Any) -> type[Spec] | None:
+    """Return the mapping's type inside an annotation such as `ClickSpec | None`."""
+    if isinstance(kind, type) and issubclass(kind, Spec):
+        return kind
+    if get_origin(kind) in (Union, UnionType) or hasattr(kind, "__metadata__"):
+        found = (_spec_in(part) for part in get_args(kind))
+        return next((spec for spec in found if spec is not None), None)
+    return None
+
+
+def problems_of(error: ValidationError, marks: Marks) -> list[tuple[Path, Problem]]:
+    """Return each refusal with its path, worded for the user."""
+    details = error.errors(include_url=False, include_input=False)
+    return [_problem(detail, marks) for detail in details]
+
+
+def _problem(detail: Any, marks: Marks) -> tuple[Path, Problem]:
+    kind: str = detail["type"]
+    path: Path = tuple(step for step in detail["loc"] if step != "[key]")
+    context = detail.get("ctx", {})
+    if kind == "session":
+        path = (*path, context["at"]) if context["at"] else path
+        node = marks.node(path)
+        return path, marks.problem(path, context["message"], marks.seen(path) if node else "", context["hint"])
+    if kind == "extra_forbidden":
+        keys = known_keys(path[:-1])
+        hint = near_match(str(path[-1]), keys)
+        return path, marks.problem(path, "unknown key", shorten(str(path[-1])), hint, key=True)
+    if kind == "missing":
+        parent = path[:-1]
+        return path, marks.problem(parent, f"the key {path[-1]} is missing")
+    message, hint = _plain(kind, context, path)
+    return path, marks.problem(path, message, marks.seen(path), hint)
+
+
+def _plain(kind: str, context: dict[str, Any], path: Path) -> tuple[str, str]:
+    if kind == "literal_error":
+        return f"must be one of {context['expected'].replace(chr(39), '').replace(' or ', ', ')}", ""
+    if kind in ("model_type", "dict_type", "model_attributes_type"):
+        keys = known_keys(path)
+        return "must be a mapping of keys and values", f"keys: {', '.join(keys[:12])}" if keys else ""
+    if kind == "list_type":
+        return "must be a list", "write [a, b], or one item to a line, each after a dash"
+    if kind == "too_short":
+        return "must not be empty", ""
+    return f"is not valid here ({kind.replace('_', ' ')})", ""
