@@ -65,7 +65,9 @@ def _shared_wires(session: Session, findings: Findings) -> None:
                 path = ("machines", name, key)
                 if findings.marks.node(path) is None:
                     path = ("machines", other, key)
-                message = f"must be the same for {other} and {name}: they follow one clock on port {machine.port}"
+                message = (
+                    f"must be the same for {other} and {name}: they follow one clock on port {machine.port}"
+                )
                 findings.add(path, message, "use a port for each, or the same value")
 
 

@@ -55,7 +55,9 @@ class _SongChecker:
 
     def times(self) -> None:
         bars, meter = self.song.length.amount, self.song.meter
-        longest = max([meter, *(change.meter for change in self.song.meter_changes)], key=lambda m: m.quarters_per_bar)
+        longest = max(
+            [meter, *(change.meter for change in self.song.meter_changes)], key=lambda m: m.quarters_per_bar
+        )
         if bars * longest.quarters_per_bar > MAX_QUARTERS:
             self.add(("length",), f"is more than {MAX_QUARTERS:,} quarter notes in {longest}")
             return
@@ -146,17 +148,20 @@ class _SongChecker:
         if action in CHANNEL_ACTIONS and cue.channel is None and machine.channel is None:
             key = action.replace("_", "-")
             self.add((*path, key), f"needs a channel, and machine {name} has none", "give either a channel")
-        for key, value, read in (
-            ("program", cue.program, machine.program_byte),
-            ("bank", cue.bank, machine.bank_bytes),
-        ):
-            try:
-                if value is not None:
-                    read(value)  # type: ignore[operator]
-            except ValueError as error:
-                self.add((*path, key), str(error), f"numbering: {machine.numbering}")
+        try:
+            if cue.program is not None:
+                machine.program_byte(cue.program)
+        except ValueError as error:
+            self.add((*path, "program"), str(error), f"numbering: {machine.numbering}")
+        try:
+            if cue.bank is not None:
+                machine.bank_bytes(cue.bank)
+        except ValueError as error:
+            self.add((*path, "bank"), str(error), f"numbering: {machine.numbering}")
         if cue.record is not None and machine.kind != "recorder":
-            self.add((*path, "record"), f"needs a machine of kind: recorder, and {name} is of kind: {machine.kind}")
+            self.add(
+                (*path, "record"), f"needs a machine of kind: recorder, and {name} is of kind: {machine.kind}"
+            )
 
     def note_length(self, path: Path, span: Span) -> None:
         if span.amount == 0:

@@ -1,317 +1,31 @@
-"""The types of a session's values: how each is read from what YAML gave, its range and its wording.
+"""The types of a session's values: each an `Annotated` alias of its reader and its JSON Schema.
 
-Each type is an `Annotated` alias: a reader that turns the written value into the real type or refuses it
-in plain words, and the JSON Schema by which an editor checks and completes it. The upper bounds are
-generous to music and closed to files made to exhaust memory.
+The schema is what an editor checks and completes by; the reader (`runner.session.readers`) decides.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
-from decimal import Decimal
 from fractions import Fraction
 from typing import Annotated, Any
 
 from pydantic import PlainValidator, WithJsonSchema
-from pydantic_core import PydanticCustomError
 
 from runner.music.meter import Meter
-from runner.music.moment import Moment, Span, Unit, parse_moment, parse_span
-
-MAX_BARS = 20_000
-MIN_TEMPO_BPM = 4
-MAX_TEMPO_BPM = 999
-MAX_LEAD_S = 600
-MAX_OFFSET_MS = 2_000
-MAX_SETTLE_MS = 60_000
-MAX_SYSEX_BYTES = 65_536
-MAX_TEXT = 120
+from runner.music.moment import Moment, Span
+from runner.session import readers
+from runner.session.readers import (
+    MAX_BARS,
+    MAX_OFFSET_MS,
+    MAX_SETTLE_MS,
+    MAX_TEMPO_BPM,
+    MAX_TEXT,
+    MIN_TEMPO_BPM,
+)
 
 NUMBER = r"\d+(?:\.\d+)?(?:/\d+)?"
 SPAN_PATTERN = rf"^\s*{NUMBER}\s*(bars?|beats?|s|ms|us|µs|min|h)\s*$"
 BARS_PATTERN = rf"^\s*{NUMBER}\s*bars?\s*$"
 TIME_PATTERN = r"^\s*[-+]?\d+(\.\d+)?\s*(h|min|s|ms|us|µs)\s*$"
-
-_UNIT_NS = {"us": 10**3, "µs": 10**3, "μs": 10**3, "ms": 10**6, "s": 10**9, "min": 60 * 10**9, "h": 3600 * 10**9}
-_TIME = re.compile(r"\s*([-+−]?)\s*(\d{1,18}(?:\.\d{1,18})?)\s*([a-zµμ]+)\s*\Z")
-_HEX_PAIR = re.compile(r"[0-9A-Fa-f]{2}\Z")
-
-
-def refuse(message: str, hint: str = "", at: str = "") -> PydanticCustomError:
-    """Return the error that a reader raises; `at` names the key inside a mapping that is at fault."""
-    return PydanticCustomError("session", "{message}", {"message": message, "hint": hint, "at": at})
-
-
-def read_text(value: Any, what: str, hint: str = "") -> str:
-    if isinstance(value, str):
-        return value
-    if isinstance(value, (bool, int, Decimal)):
-        raise refuse(f"must be {what}", hint or "put it in quotes to make it text")
-    raise refuse(f"must be {what}", hint)
-
-
-def read_name(value: Any) -> str:
-    text = read_text(value, "a name").strip()
-    if not text:
-        raise refuse("must be a name, and is empty")
-    if len(text) > MAX_TEXT:
-        raise refuse(f"must be a name of at most {MAX_TEXT} characters")
-    if any(ord(char) < 32 for char in text):
-        raise refuse("must be a name on one line")
-    return text
-
-
-def _whole(low: int, high: int) -> Callable[[Any], int]:
-    def read(value: Any) -> int:
-        if isinstance(value, Decimal) and value == int(value):
-            value = int(value)
-        if isinstance(value, bool) or not isinstance(value, int):
-            raise refuse(f"must be a whole number from {low} to {high}")
-        if not low <= value <= high:
-            raise refuse(f"must be from {low} to {high}")
-        return value
-
-    return read
-
-
-def _number(value: Any, what: str) -> Fraction:
-    if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
-        raise refuse(f"must be {what}")
-    return Fraction(value)
-
-
-def _flag(value: Any) -> bool:
-    if not isinstance(value, bool):
-        raise refuse("must be true or false")
-    return value
-
-
-def _yes(value: Any) -> bool:
-    if value is not True:
-        raise refuse("must be true", "leave the key out if it is not to happen")
-    return True
-
-
-def _tempo(value: Any) -> Fraction:
-    what = f"a tempo from {MIN_TEMPO_BPM} to {MAX_TEMPO_BPM} quarter notes a minute"
-    tempo = _number(value, what)
-    if not MIN_TEMPO_BPM <= tempo <= MAX_TEMPO_BPM:
-        raise refuse(f"must be {what}")
-    return tempo
-
-
-def _meter(value: Any) -> Meter:
-    text = read_text(value, "a meter such as 4/4")
-    if len(text) > MAX_TEXT:
-        raise refuse("must be a meter such as 4/4")
-    try:
-        meter = Meter.parse(text)
-    except (ValueError, ZeroDivisionError) as error:
-        raise refuse(f"{error}") from None
-    if not (1 <= meter.numerator <= 64 and meter.denominator in (1, 2, 4, 8, 16, 32, 64)):
-        raise refuse("must be a meter of 1 to 64 beats of 1, 2, 4, 8, 16, 32 or 64")
-    return meter
-
-
-def read_span(value: Any) -> Span:
-    text = read_text(value, "a span such as 2 bars, 3 beats or 120 ms", "say the unit")
-    if len(text) > MAX_TEXT:
-        raise refuse("must be a span such as 2 bars, 3 beats or 120 ms")
-    try:
-        return parse_span(text)
-    except (ValueError, ZeroDivisionError) as error:
-        raise refuse(str(error)) from None
-
-
-def _bars(low: int, high: int) -> Callable[[Any], Span]:
-    def read(value: Any) -> Span:
-        if isinstance(value, (int, Decimal)) and not isinstance(value, bool):
-            raise refuse("must be a span in bars", f"write `{value} bars`")
-        span = read_span(value)
-        if span.unit is not Unit.BARS:
-            raise refuse("must be a span in bars")
-        if span.amount.denominator != 1 or not low <= span.amount <= high:
-            raise refuse(f"must be a whole number of bars from {low} to {high:,}")
-        return span
-
-    return read
-
-
-def _moment(value: Any) -> Moment:
-    hint = "such as `bar 17 beat 3`, a section's name, `start` or `end`"
-    if isinstance(value, int) and not isinstance(value, bool):
-        hint = f"write `bar {value}` for a bar"
-    text = read_text(value, "a moment", hint)
-    if len(text) > 2 * MAX_TEXT:
-        raise refuse("must be a moment", hint)
-    try:
-        return parse_moment(text)
-    except (ValueError, ZeroDivisionError) as error:
-        raise refuse(str(error)) from None
-
-
-def _time(low_ms: int, high_ms: int, example: str) -> Callable[[Any], int]:
-    """Read a signed time into ns."""
-
-    def read(value: Any) -> int:
-        what = f"a time such as {example}"
-        match = _TIME.match(read_text(value, what, "say the unit: ms or s"))
-        if match is None or match[3] not in _UNIT_NS:
-            raise refuse(f"must be {what}")
-        time_ns = round(Fraction(match[2]) * _UNIT_NS[match[3]]) * (-1 if match[1] in ("-", "−") else 1)
-        if not low_ms * 10**6 <= time_ns <= high_ms * 10**6:
-            raise refuse(f"must be a time from {_ms_text(low_ms)} to {_ms_text(high_ms)}")
-        return time_ns
-
-    return read
-
-
-def _ms_text(ms: int) -> str:
-    if ms % 3_600_000 == 0 and ms:
-        return f"{ms // 3_600_000} h"
-    return f"{ms // 1000} s" if ms % 1000 == 0 else f"{ms} ms"
-
-
-def read_hex(value: Any, what: str) -> bytes:
-    """Return the bytes that a text of two-digit hex numbers stands for."""
-    if isinstance(value, (int, Decimal)) and not isinstance(value, bool):
-        raise refuse(f"must be {what}", "put the bytes in quotes")
-    words = re.split(r"[\s,]+", read_text(value, what).strip())
-    if words == [""]:
-        raise refuse(f"must be {what}, and is empty")
-    if len(words) == 1 and len(words[0]) > 2 and len(words[0]) % 2 == 0:
-        words = [words[0][index : index + 2] for index in range(0, len(words[0]), 2)]
-    for place, word in enumerate(words, start=1):
-        if not _HEX_PAIR.match(word):
-            raise refuse(f"byte {place} must be two hex digits, not {word[:12]!r}")
-    if len(words) > MAX_SYSEX_BYTES:
-        raise refuse(f"must be at most {MAX_SYSEX_BYTES:,} bytes")
-    return bytes.fromhex("".join(words))
-
-
-def _sysex(value: Any) -> bytes:
-    """Read a system exclusive message, with or without its F0 and F7; both are there afterwards."""
-    data = read_hex(value, 'bytes such as "7D 01 02"')
-    if data[0] == 0xF0:
-        data = data[1:]
-    if data and data[-1] == 0xF7:
-        data = data[:-1]
-    if not data:
-        raise refuse("must hold at least a maker's number between F0 and F7")
-    for place, byte in enumerate(data, start=1):
-        if byte >= 0x80:
-            raise refuse(f"data byte {place} is {byte:02X}, but may be 7F at most")
-    return b"\xf0" + data + b"\xf7"
-
-
-def _pair(value: Any, what: str) -> tuple[int, int]:
-    match = re.match(r"\s*(\d{1,3})\s*/\s*(\d{1,3})\s*\Z", read_text(value, what, "write MSB/LSB"))
-    if match is None:
-        raise refuse(f"must be {what}")
-    if int(match[1]) > 127 or int(match[2]) > 127:
-        raise refuse(f"must be {what}: both numbers from 0 to 127")
-    return int(match[1]), int(match[2])
-
-
-def _bank(value: Any) -> int | tuple[int, int]:
-    what = "a bank: MSB/LSB such as 1/2, or one number"
-    if isinstance(value, int) and not isinstance(value, bool):
-        if not 0 <= value <= 16_384:
-            raise refuse("must be from 0 to 16384")
-        return value
-    return _pair(value, what)
-
-
-def _parameter(value: Any) -> tuple[int, int]:
-    if isinstance(value, int) and not isinstance(value, bool):
-        if not 0 <= value <= 16_383:
-            raise refuse("must be from 0 to 16383")
-        return value >> 7, value & 0x7F
-    return _pair(value, "a parameter: MSB/LSB such as 0/2, or one number")
-
-
-def _percent(low: int, high: int) -> Callable[[Any], Fraction]:
-    """Read a share written as `80 %` or `0.8` into a `Fraction`, bounds in percent."""
-
-    def read(value: Any) -> Fraction:
-        what = f"a share such as 0.8 or 80 %, from {low} % to {high} %"
-        if isinstance(value, str):
-            match = re.match(r"\s*(\d{1,6}(?:\.\d{1,9})?)\s*%\s*\Z", value)
-            if match is None:
-                raise refuse(f"must be {what}")
-            share = Fraction(match[1]) / 100
-        else:
-            share = _number(value, what)
-        if not Fraction(low, 100) <= share <= Fraction(high, 100):
-            raise refuse(f"must be {what}")
-        return share
-
-    return read
-
-
-def _positive(high: int) -> Callable[[Any], float]:
-    def read(value: Any) -> float:
-        number = _number(value, f"a number from 0 to {high}")
-        if not 0 <= number <= high:
-            raise refuse(f"must be a number from 0 to {high}")
-        return float(number)
-
-    return read
-
-
-def _keys(value: Any) -> tuple[int, int]:
-    what = "a range of keys such as 36-59 (0 to 127)"
-    match = re.match(r"\s*(\d{1,3})\s*(?:-|–|to)\s*(\d{1,3})\s*\Z", read_text(value, what))
-    if match is None or int(match[1]) > 127 or int(match[2]) > 127:
-        raise refuse(f"must be {what}")
-    if int(match[1]) > int(match[2]):
-        raise refuse(f"must be {what}, the lower key first")
-    return int(match[1]), int(match[2])
-
-
-def _bar_number(value: Any) -> int:
-    if isinstance(value, str):
-        match = re.match(r"\s*bar\s+(\d{1,6})\s*\Z", value)
-        value = int(match[1]) if match else value
-    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= MAX_BARS + 1:
-        raise refuse(f"must be a bar from 1 to {MAX_BARS:,}, such as bar 9")
-    return value
-
-
-def _key_map(value: Any) -> dict[int, int]:
-    if not isinstance(value, dict) or not value:
-        raise refuse("must be a mapping of keys such as {36: 35, 38: 40}")
-    result: dict[int, int] = {}
-    for key, target in value.items():
-        number = int(key) if re.match(r"\d{1,3}\Z", key) else -1
-        if not 0 <= number <= 127:
-            raise refuse("must be a key from 0 to 127", at=key)
-        if isinstance(target, bool) or not isinstance(target, int) or not 0 <= target <= 127:
-            raise refuse("must be mapped to a key from 0 to 127", at=key)
-        result[number] = target
-    return result
-
-
-def _track(value: Any) -> str | int:
-    if isinstance(value, int) and not isinstance(value, bool):
-        if not 1 <= value <= 65_535:
-            raise refuse("must be a track's name, or its number from 1")
-        return value
-    return read_name(value)
-
-
-def _setting(value: Any) -> str | int | float | bool | list[Any]:
-    """Read one value of a simulated machine's settings or faults; the machine itself checks its meaning."""
-    if isinstance(value, Decimal):
-        return float(value)
-    if isinstance(value, list):
-        if not all(isinstance(item, (str, int, Decimal)) for item in value):
-            raise refuse("must be a list of plain values")
-        return [_setting(item) for item in value]
-    if not isinstance(value, (str, int)):
-        raise refuse("must be a plain value or a list of plain values")
-    return value
 
 
 def value_schema(kind: str | list[str], text: str, *examples: Any, **more: Any) -> WithJsonSchema:
@@ -323,12 +37,18 @@ def value_schema(kind: str | list[str], text: str, *examples: Any, **more: Any) 
 
 def whole(low: int, high: int, text: str) -> Any:
     """Return the two markers of a whole number from `low` to `high`."""
-    return PlainValidator(_whole(low, high)), value_schema("integer", text, minimum=low, maximum=high)
+    return PlainValidator(readers.read_whole(low, high)), value_schema(
+        "integer", text, minimum=low, maximum=high
+    )
 
 
-Name = Annotated[str, PlainValidator(read_name), value_schema("string", "A name.", minLength=1, maxLength=MAX_TEXT)]
-Flag = Annotated[bool, PlainValidator(_flag), value_schema("boolean", "true or false.")]
-Yes = Annotated[bool, PlainValidator(_yes), WithJsonSchema({"const": True, "description": "Only ever true."})]
+Name = Annotated[
+    str, PlainValidator(readers.read_name), value_schema("string", "A name.", minLength=1, maxLength=MAX_TEXT)
+]
+Flag = Annotated[bool, PlainValidator(readers.read_flag), value_schema("boolean", "true or false.")]
+Yes = Annotated[
+    bool, PlainValidator(readers.read_yes), WithJsonSchema({"const": True, "description": "Only ever true."})
+]
 Channel = Annotated[int, *whole(1, 16, "A MIDI channel, counted from 1.")]
 SevenBit = Annotated[int, *whole(0, 127, "A 7-bit value.")]
 Velocity = Annotated[int, *whole(1, 127, "A Note On velocity.")]
@@ -341,32 +61,34 @@ Program = Annotated[int, *whole(0, 128, "A program, counted as the machine's `nu
 Bend = Annotated[int, *whole(-8192, 8191, "A pitch bend; 0 is the centre.")]
 BarNumber = Annotated[
     int,
-    PlainValidator(_bar_number),
+    PlainValidator(readers.read_bar_number),
     value_schema(["integer", "string"], "A bar.", 9, "bar 9", minimum=1, pattern=r"^\s*bar\s+[1-9]\d*\s*$"),
 ]
 SectionBar = Annotated[
     int,
-    PlainValidator(_bar_number),
+    PlainValidator(readers.read_bar_number),
     value_schema(["integer", "string"], "The bar in which the section begins.", 17, "bar 17", minimum=1),
 ]
 Tempo = Annotated[
     Fraction,
-    PlainValidator(_tempo),
-    value_schema("number", "Quarter notes a minute.", 112, 97.5, minimum=MIN_TEMPO_BPM, maximum=MAX_TEMPO_BPM),
+    PlainValidator(readers.read_tempo),
+    value_schema(
+        "number", "Quarter notes a minute.", 112, 97.5, minimum=MIN_TEMPO_BPM, maximum=MAX_TEMPO_BPM
+    ),
 ]
 MeterField = Annotated[
     Meter,
-    PlainValidator(_meter),
+    PlainValidator(readers.read_meter),
     value_schema("string", "A meter.", "4/4", "7/8", pattern=r"^\s*[0-9+() ]+/\s*(1|2|4|8|16|32|64)\b.*$"),
 ]
 SpanField = Annotated[
     Span,
-    PlainValidator(read_span),
+    PlainValidator(readers.read_span),
     value_schema("string", "A musical span or a time.", "2 bars", "1/2 beat", "120 ms", pattern=SPAN_PATTERN),
 ]
 MomentField = Annotated[
     Moment,
-    PlainValidator(_moment),
+    PlainValidator(readers.read_moment),
     value_schema(
         "string",
         "A moment of the song: `bar N [beat X]`, a section's name, `start` (the pre-roll begins) or `end`, "
@@ -380,65 +102,71 @@ MomentField = Annotated[
 ]
 Length = Annotated[
     Span,
-    PlainValidator(_bars(1, MAX_BARS)),
+    PlainValidator(readers.read_bars(1, MAX_BARS)),
     value_schema("string", "How many bars the song has.", "64 bars", pattern=BARS_PATTERN),
 ]
 PreRoll = Annotated[
     Span,
-    PlainValidator(_bars(0, 64)),
+    PlainValidator(readers.read_bars(0, 64)),
     value_schema("string", "Bars counted before bar 1.", "2 bars", pattern=BARS_PATTERN),
 ]
 Offset = Annotated[
     int,
-    PlainValidator(_time(-MAX_OFFSET_MS, MAX_OFFSET_MS, "-2.5 ms")),
+    PlainValidator(readers.read_time(-MAX_OFFSET_MS, MAX_OFFSET_MS, "-2.5 ms")),
     value_schema("string", "A signed time; negative is earlier.", "-2.5 ms", "4 ms", pattern=TIME_PATTERN),
 ]
 Settle = Annotated[
     int,
-    PlainValidator(_time(0, MAX_SETTLE_MS, "120 ms")),
+    PlainValidator(readers.read_time(0, MAX_SETTLE_MS, "120 ms")),
     value_schema("string", "A time.", "120 ms", pattern=TIME_PATTERN),
 ]
 ShortTime = Annotated[
     int,
-    PlainValidator(_time(0, 60_000, "20 ms")),
+    PlainValidator(readers.read_time(0, 60_000, "20 ms")),
     value_schema("string", "A time of a minute at most.", "20 ms", pattern=TIME_PATTERN),
 ]
 LongTime = Annotated[
     int,
-    PlainValidator(_time(0, 7 * 24 * 3_600_000, "20 s")),
+    PlainValidator(readers.read_time(0, 7 * 24 * 3_600_000, "20 s")),
     value_schema("string", "A time of a week at most.", "20 s", "90 min", "2 h", pattern=TIME_PATTERN),
 ]
 Sysex = Annotated[
     bytes,
-    PlainValidator(_sysex),
+    PlainValidator(readers.read_sysex),
     value_schema(
         "string", "A system exclusive message in hex; F0 and F7 may be left out.", "7D 01 02", "F0 7D 01 F7"
     ),
 ]
 Bank = Annotated[
     int | tuple[int, int],
-    PlainValidator(_bank),
+    PlainValidator(readers.read_bank),
     value_schema(["integer", "string"], "A bank: MSB/LSB, or one number counted as programs are.", "1/2", 3),
 ]
 Parameter = Annotated[
     tuple[int, int],
-    PlainValidator(_parameter),
+    PlainValidator(readers.read_parameter),
     value_schema(["integer", "string"], "A parameter: MSB/LSB, or one 14-bit number.", "0/2", 130),
 ]
 VelocityScale = Annotated[
     Fraction,
-    PlainValidator(_percent(1, 400)),
+    PlainValidator(readers.read_percent(1, 400)),
     value_schema(["number", "string"], "A factor on velocities.", 0.8, "80 %"),
 ]
-Share = Annotated[float, PlainValidator(_positive(100)), value_schema("number", "Percent.", 0.1, minimum=0, maximum=100)]
+Share = Annotated[
+    float,
+    PlainValidator(readers.read_positive(100)),
+    value_schema("number", "Percent.", 0.1, minimum=0, maximum=100),
+]
 KeyRange = Annotated[
     tuple[int, int],
-    PlainValidator(_keys),
-    value_schema("string", "Keys from the lowest to the highest.", "36-59", pattern=r"^\s*\d+\s*(-|–|to)\s*\d+\s*$"),
+    PlainValidator(readers.read_keys),
+    value_schema(
+        "string", "Keys from the lowest to the highest.", "36-59", pattern=r"^\s*\d+\s*(-|–|to)\s*\d+\s*$"
+    ),
 ]
 KeyMap = Annotated[
     dict[int, int],
-    PlainValidator(_key_map),
+    PlainValidator(readers.read_key_map),
     WithJsonSchema(
         {
             "type": "object",
@@ -451,11 +179,13 @@ KeyMap = Annotated[
 ]
 Track = Annotated[
     str | int,
-    PlainValidator(_track),
-    value_schema(["string", "integer"], "A track of the file by its name, or by its number from 1.", "bass", 2),
+    PlainValidator(readers.read_track),
+    value_schema(
+        ["string", "integer"], "A track of the file by its name, or by its number from 1.", "bass", 2
+    ),
 ]
 Setting = Annotated[
     Any,
-    PlainValidator(_setting),
-    value_schema(["string", "number", "boolean", "array"], "A plain value or a list of them."),
+    PlainValidator(readers.read_setting),
+    value_schema(["string", "number", "boolean", "array", "object"], "A value, a list or a mapping."),
 ]

@@ -11,7 +11,8 @@ from typing import Annotated, Any, Literal
 from pydantic import PlainValidator
 
 from runner.music.moment import Span
-from runner.session.fields import read_hex, read_name, read_span, read_text, refuse, value_schema
+from runner.session.fields import value_schema
+from runner.session.readers import read_hex, read_name, read_span, read_text, refuse
 
 _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _DATA_BYTES = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
@@ -25,7 +26,9 @@ _NOT_RAW = {
     0xF7: ("ends a system exclusive message that has not begun", ""),
 }
 
-TriggerKind = Literal["note", "control", "program", "song-select", "start", "stop", "continue", "machine-control"]
+TriggerKind = Literal[
+    "note", "control", "program", "song-select", "start", "stop", "continue", "machine-control"
+]
 _NUMBERED = ("note", "control", "program", "song-select")
 _TRANSPORT = ("start", "stop", "continue")
 MACHINE_CONTROL = (
@@ -162,7 +165,7 @@ def _clock_time(value: Any) -> TimeOfDay:
 def _days(value: Any) -> frozenset[int]:
     """Read days of the week into numbers from 0, Monday."""
     what = "days such as mon-fri, daily, or a list such as [mon, wed]"
-    items = value if isinstance(value, list) else [item for item in read_text(value, what).split(",")]
+    items = value if isinstance(value, list) else read_text(value, what).split(",")
     days: set[int] = set()
     for item in items:
         text = read_text(item, what).strip().lower()
@@ -219,8 +222,8 @@ ControlTrigger = Annotated[
     PlainValidator(_trigger),
     value_schema(
         "string",
-        "`note`, `control`, `program` or `song-select` with a number from 0 to 127; `start`, `stop`, `continue`; "
-        f"or `machine-control` with one of {', '.join(MACHINE_CONTROL)}.",
+        "`note`, `control`, `program` or `song-select` with a number from 0 to 127; `start`, `stop`, "
+        f"`continue`; or `machine-control` with one of {', '.join(MACHINE_CONTROL)}.",
         "control 64",
         "note 60",
     ),
@@ -248,7 +251,9 @@ ClockTime = Annotated[
 Days = Annotated[
     frozenset[int],
     PlainValidator(_days),
-    value_schema(["string", "array"], "Days of the week.", "mon-fri", ["mon", "wed"], items={"type": "string"}),
+    value_schema(
+        ["string", "array"], "Days of the week.", "mon-fri", ["mon", "wed"], items={"type": "string"}
+    ),
 ]
 DiskSize = Annotated[
     int,

@@ -45,7 +45,9 @@ def load_session(text: str | bytes, file: str = "session") -> LoadedSession:
         raise _refused(tree.problems or [Problem("the file is empty", line=1, column=1, file=file)])
     marks = Marks(tree.root, file)
     if tree.root.entries is None:
-        problem = marks.problem((), "a session is a mapping of keys and values", hint="begin with `session: NAME`")
+        problem = marks.problem(
+            (), "a session is a mapping of keys and values", hint="begin with `session: NAME`"
+        )
         raise _refused([*tree.problems, problem])
     empty = _empty_values(tree.root, marks)
     problems = [*tree.problems, *empty.values()]

@@ -20,8 +20,6 @@ from runner.session.fields import (
     ShortTime,
     Sysex,
     TakeCount,
-    Velocity,
-    refuse,
 )
 from runner.session.fields_more import (
     Between,
@@ -51,6 +49,7 @@ from runner.session.model_song import (
     SongSpec,
     TempoChangeSpec,
 )
+from runner.session.readers import refuse
 from runner.session.spec import Spec
 
 FORMAT = 1
@@ -84,7 +83,7 @@ class TakesSpec(Spec):
     folder: Name = Field("takes", description="The folder, as seen from the session file.")
     pass_: Name = Field("main", description="The layer being recorded, such as `bass overdub`.")
     keep_last: Count | None = Field(None, description="Tidy away all but the last takes of a song and pass.")
-    keep_free: DiskSize | None = Field(None, description="Tidy takes away while less than this is free on the disk.")
+    keep_free: DiskSize | None = Field(None, description="Tidy takes away while less than this is free.")
 
 
 class ControlSpec(Spec):
@@ -97,7 +96,9 @@ class ControlSpec(Spec):
     press: Literal["press", "release", "long", "double"] = Field("press", description="The kind of press.")
     threshold: SevenBit = Field(64, description="The value from which a control counts as pressed.")
     debounce_ns: ShortTime = Field(
-        30_000_000, alias="debounce", description="Time in which a second press is taken for a bouncing switch."
+        30_000_000,
+        alias="debounce",
+        description="Time in which a second press is taken for a bouncing switch.",
     )
 
 
@@ -180,17 +181,23 @@ class Session(Spec):
     machines: dict[str, MachineSpec] = Field(
         default_factory=dict, description="Instruments and recorders by names of your own."
     )
-    clock: ClockSpec = Field(default_factory=ClockSpec, description="Where the beat comes from.")
+    clock: ClockSpec = Field(default_factory=ClockSpec.all_defaults, description="Where the beat comes from.")
     songs: list[SongSpec] = Field(description="The songs.", min_length=1)
     order: list[Annotated[OrderItem, BeforeValidator(_order_item)]] = Field(
         default_factory=list,
-        description="The running order: names of songs, or mappings; the songs as they stand if there is none.",
+        description="The running order: names of songs, or mappings; else the songs as they stand.",
     )
-    takes: TakesSpec = Field(default_factory=TakesSpec, description="Where takes are kept.")
+    takes: TakesSpec = Field(default_factory=TakesSpec.all_defaults, description="Where takes are kept.")
     controls: list[ControlSpec] = Field(default_factory=list, description="Footswitches and other controls.")
-    schedule: list[ScheduleSpec] = Field(default_factory=list, description="What happens by the clock on the wall.")
-    limits: LimitsSpec = Field(default_factory=LimitsSpec, description="What a clean take may show.")
-    lamps: list[LampSpec] = Field(default_factory=list, description="Messages that show the state to a player.")
+    schedule: list[ScheduleSpec] = Field(
+        default_factory=list, description="What happens by the clock on the wall."
+    )
+    limits: LimitsSpec = Field(
+        default_factory=LimitsSpec.all_defaults, description="What a clean take may show."
+    )
+    lamps: list[LampSpec] = Field(
+        default_factory=list, description="Messages that show the state to a player."
+    )
 
     def song_named(self, name: str) -> SongSpec | None:
         """Return the song of that name, or None."""
@@ -199,7 +206,7 @@ class Session(Spec):
     @property
     def running_order(self) -> list[OrderItem]:
         """The order, with one entry for each place; all songs as they stand if the file gives none."""
-        return self.order or [OrderItem(song=song.song) for song in self.songs]
+        return self.order or [OrderItem.model_validate({"song": song.song}) for song in self.songs]
 
     def link_of(self, port: str) -> Literal["din", "usb"]:
         """Return the wire of a port: `din` if the port or any machine on it says so."""

@@ -19,8 +19,8 @@ from runner.session.fields import (
     Share,
     ShortTime,
     SpanField,
-    refuse,
 )
+from runner.session.readers import refuse
 from runner.session.spec import Spec
 
 Link = Literal["din", "usb"]
@@ -35,21 +35,30 @@ class PortSpec(Spec):
 
     match: Name | None = Field(
         None,
-        description="Pattern for the name that the system gives the port: `*` is any text, `?` any character.",
+        description="Pattern for the system's name of the port: `*` is any text, `?` any character.",
         examples=["Front USB*"],
     )
-    create: Name | None = Field(None, description="Make a virtual port of this name that other programs can use.")
+    create: Name | None = Field(
+        None, description="Make a virtual port of this name that other programs can use."
+    )
     simulate: SimulatedKind | None = Field(
-        None, description="A simulated machine inside this program, for demonstrations and rehearsing a set-up."
+        None,
+        description="A simulated machine inside this program, for demonstrations and rehearsing a set-up.",
     )
     direction: Literal["in", "out", "both"] = Field("both", description="Which way messages go.")
-    link: Link = Field("usb", description="The wire: `din` carries one byte in 320 µs, `usb` has no such limit.")
+    link: Link = Field(
+        "usb", description="The wire: `din` carries one byte in 320 µs, `usb` has no such limit."
+    )
     raw: Flag = Field(
         False,
-        description="The port takes single bytes of a system exclusive message, so that clock can pass in between.",
+        description="The port takes a system exclusive message in pieces, so that clock can pass in between.",
     )
-    settings: dict[str, Setting] = Field(default_factory=dict, description="How the simulated machine behaves.")
-    faults: dict[str, Setting] = Field(default_factory=dict, description="What the simulated machine does wrong.")
+    settings: dict[str, Setting] = Field(
+        default_factory=dict, description="How the simulated machine behaves."
+    )
+    faults: dict[str, Setting] = Field(
+        default_factory=dict, description="What the simulated machine does wrong."
+    )
 
     @model_validator(mode="after")
     def _one_medium(self) -> PortSpec:
@@ -81,35 +90,43 @@ class MachineSpec(Spec):
     )
     starts: Literal["pre-roll", "bar-1"] = Field(
         "bar-1",
-        description="When it gets Start: as the pre-roll begins (it counts those bars as its own) or at bar 1.",
+        description="When it gets Start: at the pre-roll (it counts those bars as its own) or at bar 1.",
     )
     without_position: Literal["leave-out", "start-at-bar-1"] = Field(
         "leave-out",
-        description="What becomes of it when a roll begins within the song and it cannot follow song position.",
+        description="What becomes of it when a roll begins within the song and it cannot follow position.",
     )
     offset_ns: Offset = Field(
-        0, alias="offset", description="Shifts all that it is sent; negative is earlier, for a machine that is late."
+        0,
+        alias="offset",
+        description="Shifts all that it is sent; negative is earlier.",
     )
     settle_ns: Settle = Field(
         0, alias="settle", description="Time that it needs after a program change before it can play."
     )
     link: Link | None = Field(None, description="The wire to it, if other than its port's.")
     device_id: DeviceId | None = Field(None, description="Its device number for system exclusive messages.")
-    kind: MachineKind = Field("instrument", description="What it is; a `recorder` speaks MIDI Machine Control.")
-    numbering: Literal["from-1", "from-0"] = Field("from-1", description="How its programs and banks are counted.")
+    kind: MachineKind = Field(
+        "instrument", description="What it is; a `recorder` speaks MIDI Machine Control."
+    )
+    numbering: Literal["from-1", "from-0"] = Field(
+        "from-1", description="How its programs and banks are counted."
+    )
     relay: Literal["steady", "straight"] = Field(
         "steady",
-        description="Under an external clock: `steady` is made anew and smooth, `straight` passes each clock at once.",
+        description="Under an external clock: `steady` makes it anew, `straight` passes each on at once.",
     )
     required: Flag = Field(True, description="Whether a roll must wait until the machine is there.")
-    silence: SilenceSpec = Field(default_factory=SilenceSpec, description="How it is silenced.")
+    silence: SilenceSpec = Field(default_factory=SilenceSpec.all_defaults, description="How it is silenced.")
 
     @model_validator(mode="after")
     def _sensible(self) -> MachineSpec:
         if len(set(self.follows)) != len(self.follows):
             raise refuse("names something twice", at="follows")
         if "position" in self.follows and "transport" not in self.follows:
-            raise refuse("position needs transport as well", "Song Position is followed by Continue", at="follows")
+            raise refuse(
+                "position needs transport as well", "Song Position is followed by Continue", at="follows"
+            )
         return self
 
     @property
@@ -144,7 +161,9 @@ class DropoutSpec(Spec):
     """What happens when the clock that is followed stays away."""
 
     freewheel: SpanField = Field(description="How long to go on at the last tempo.")
-    then: Literal["stop", "carry-on"] = Field("stop", description="What then: stop, or carry on as clock master.")
+    then: Literal["stop", "carry-on"] = Field(
+        "stop", description="What then: stop, or carry on as clock master."
+    )
 
 
 class ClockSpec(Spec):
@@ -158,7 +177,9 @@ class ClockSpec(Spec):
         default_factory=lambda: DropoutSpec.model_validate({"freewheel": "2 beats"}),
         description="What happens when that clock stays away.",
     )
-    frame_rate: FrameRate | None = Field(None, description="Time code's frames a second, if not as it says itself.")
+    frame_rate: FrameRate | None = Field(
+        None, description="Time code's frames a second, if not as it says itself."
+    )
 
     @model_validator(mode="after")
     def _port_with_source(self) -> ClockSpec:
@@ -180,7 +201,7 @@ class LimitsSpec(Spec):
     clock_ns: ShortTime = Field(
         320_000,
         alias="clock",
-        description="Deviation of the clocks sent from where they were due: one byte on a DIN cable (320 us).",
+        description="How far a sent clock may be from where it was due: one byte on a DIN cable (320 us).",
     )
     lateness_ns: ShortTime = Field(
         1_000_000, alias="lateness", description="Lateness of anything else sent: one USB frame (1 ms)."
@@ -188,14 +209,18 @@ class LimitsSpec(Spec):
     cue_ns: ShortTime = Field(
         6_000_000,
         alias="cue",
-        description="Displacement of a cue: about the smallest that a listener can tell in a regular beat (6 ms).",
+        description="Displacement of a cue: about the smallest that is heard in a regular beat (6 ms).",
     )
     wire_wait_ns: ShortTime = Field(
-        1_000_000, alias="wire-wait", description="How long a clock may have to wait for other bytes on its wire."
+        1_000_000,
+        alias="wire-wait",
+        description="How long a clock may have to wait for other bytes on its wire.",
     )
     missing_clocks: Count = Field(0, description="Clocks missing in a take.")
     extra_clocks: Count = Field(0, description="Clocks too many in a take.")
-    tempo_percent: Share = Field(0.1, description="Difference of the measured from the written tempo, in percent.")
+    tempo_percent: Share = Field(
+        0.1, description="Difference of the measured from the written tempo, in percent."
+    )
 
     @property
     def clock_us(self) -> float:

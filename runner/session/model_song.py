@@ -34,9 +34,9 @@ from runner.session.fields import (
     Velocity,
     VelocityScale,
     Yes,
-    refuse,
 )
 from runner.session.fields_more import RawBytes, TimeCodeText
+from runner.session.readers import refuse
 from runner.session.spec import Spec
 
 ACTIONS = (
@@ -51,7 +51,9 @@ class TempoChangeSpec(Spec):
 
     at: MomentField = Field(description="Where it begins.")
     tempo: Tempo = Field(description="The new tempo in quarter notes a minute.")
-    over: SpanField | None = Field(None, description="How long a ramp to it takes, in bars, beats or quarters.")
+    over: SpanField | None = Field(
+        None, description="How long a ramp to it takes, in bars, beats or quarters."
+    )
 
 
 class MeterChangeSpec(Spec):
@@ -64,7 +66,9 @@ class MeterChangeSpec(Spec):
 class PartSpec(Spec):
     """Notes for one machine, from a Standard MIDI File."""
 
-    file: Name = Field(description="The file, as seen from the session file.", examples=["parts/ropewalk.mid"])
+    file: Name = Field(
+        description="The file, as seen from the session file.", examples=["parts/ropewalk.mid"]
+    )
     machine: Name = Field(description="The machine that plays it.")
     track: Track | None = Field(None, description="Only this track of the file, by name or number.")
     channel: Channel | None = Field(None, description="Only what the file has on this channel.")
@@ -122,7 +126,9 @@ class CueSpec(Spec):
         if action in ("control", "rpn", "nrpn") and self.value is None:
             raise refuse(f"{action} needs the key value")
         if self.control is not None and self.control >= 120:
-            raise refuse("must be from 0 to 119", "120 to 127 are channel mode messages; use raw", at="control")
+            raise refuse(
+                "must be from 0 to 119", "120 to 127 are channel mode messages; use raw", at="control"
+            )
         if self.port is not None and action in CHANNEL_ACTIONS and self.channel is None:
             raise refuse("needs the key channel, as a port has none of its own")
         if self.channel is not None and action not in CHANNEL_ACTIONS:
@@ -142,11 +148,15 @@ class ClickSpec(Spec):
 
     machine: Name = Field(description="The machine that sounds it.")
     channel: Channel | None = Field(None, description="The MIDI channel, if not the machine's.")
-    where: Literal["pre-roll", "throughout"] = Field("pre-roll", description="Only before bar 1, or all through.")
+    where: Literal["pre-roll", "throughout"] = Field(
+        "pre-roll", description="Only before bar 1, or all through."
+    )
     every: SpanField | None = Field(None, description="One click to this span; one to a beat if not said.")
     note: SevenBit = Field(37, description="The key; 37 is the side stick of General MIDI.")
     velocity: Velocity = Field(90, description="How hard.")
-    accent_note: SevenBit | None = Field(None, description="The key on the first beat of a bar, or of a group.")
+    accent_note: SevenBit | None = Field(
+        None, description="The key on the first beat of a bar, or of a group."
+    )
     accent_velocity: Velocity = Field(120, description="How hard on the first beat of a bar.")
 
 
@@ -167,7 +177,8 @@ class SongSpec(Spec):
         default_factory=lambda: parse_span("0 bars"), description="Bars counted before bar 1."
     )
     tail: SpanField = Field(
-        default_factory=lambda: parse_span("0 bars"), description="How long the clock goes on after the last bar."
+        default_factory=lambda: parse_span("0 bars"),
+        description="How long the clock goes on after the last bar.",
     )
     sections: dict[str, SectionBar] = Field(default_factory=dict, description="Names for bars.")
     tempo_changes: list[TempoChangeSpec] = Field(default_factory=list, description="Where the tempo changes.")

@@ -99,5 +99,7 @@ NOT_YET: tuple[NotYet, ...] = (
 def not_yet(session: Session, marks: Marks) -> list[Problem]:
     """Return a note for each thing in the session that this version does not act on."""
     return [
-        marks.problem(path, row.text, severity="note", key=True) for row in NOT_YET for path in row.places(session)
+        marks.problem(path, row.text, severity="note", key=True)
+        for row in NOT_YET
+        for path in row.places(session)
     ]

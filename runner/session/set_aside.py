@@ -14,7 +14,17 @@ from typing import Any
 from runner.session.yaml_tree import Path, Plain
 
 _SONG_LISTS = ("tempo-changes", "meter-changes", "parts", "cues")
-_TIMES = ("tempo", "meter", "length", "lead", "pre-roll", "tail", "sections", "tempo-changes", "meter-changes")
+_TIMES = (
+    "tempo",
+    "meter",
+    "length",
+    "lead",
+    "pre-roll",
+    "tail",
+    "sections",
+    "tempo-changes",
+    "meter-changes",
+)
 _LISTS = ("order", "controls", "schedule", "lamps")
 _STAND_IN_PORT = "(a port that could not be read)"
 

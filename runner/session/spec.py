@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Self
+
 from pydantic import BaseModel, ConfigDict
 
-from runner.session.fields import refuse
+from runner.session.readers import refuse
 
 
 def file_key(attribute: str) -> str:
-    """Return the key under which an attribute stands in the file: `pre_roll` is `pre-roll`, `from_` is `from`."""
+    """Return the file's key for an attribute: `pre_roll` is `pre-roll`, `from_` is `from`."""
     return attribute.removesuffix("_").replace("_", "-")
 
 
@@ -18,6 +20,11 @@ class Spec(BaseModel):
     model_config = ConfigDict(
         frozen=True, extra="forbid", alias_generator=file_key, strict=True, hide_input_in_errors=True
     )
+
+    @classmethod
+    def all_defaults(cls) -> Self:
+        """Return the mapping as if it stood empty in the file."""
+        return cls.model_validate({})
 
     def given(self, *attributes: str) -> list[str]:
         """Return those of the attributes that the file sets to something."""

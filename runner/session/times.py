@@ -60,7 +60,10 @@ def unknown_section(moment: Moment, song: SongSpec) -> tuple[str, str] | None:
     if not isinstance(moment.base, SectionName) or moment.base.name in song.sections:
         return None
     hint = near_match(moment.base.name, [*song.sections, "start", "end"]) if song.sections else ""
-    return "names neither a moment nor a section of the song", hint or "such as `bar 17 beat 3`, `start` or `end`"
+    return (
+        "names neither a moment nor a section of the song",
+        hint or "such as `bar 17 beat 3`, `start` or `end`",
+    )
 
 
 def _meters(song: SongSpec, bars: int, plain: SongTime, problems: list[TimeProblem]) -> MeterMap:
@@ -74,7 +77,9 @@ def _meters(song: SongSpec, bars: int, plain: SongTime, problems: list[TimeProbl
             problems.append(TimeProblem(path, *unknown))
             continue
         if change.at.shift is not None and not change.at.shift.is_musical:
-            problems.append(TimeProblem(path, "must be the start of a bar, and a time is not counted in bars"))
+            problems.append(
+                TimeProblem(path, "must be the start of a bar, and a time is not counted in bars")
+            )
             continue
         try:
             end = meters.bar_start(bars + 1)
@@ -89,7 +94,9 @@ def _meters(song: SongSpec, bars: int, plain: SongTime, problems: list[TimeProbl
         elif not 1 <= position.bar <= bars:
             problems.append(TimeProblem(path, f"must lie in bars 1 to {bars}, and is bar {position.bar}"))
         elif changes and position.bar <= changes[-1][0]:
-            problems.append(TimeProblem(path, f"must come after the change before it, at bar {changes[-1][0]}"))
+            problems.append(
+                TimeProblem(path, f"must come after the change before it, at bar {changes[-1][0]}")
+            )
         else:
             changes.append((position.bar, change.meter))
             meters = MeterMap(song.meter, changes)

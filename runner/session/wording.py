@@ -79,7 +79,9 @@ def _problem(detail: Any, marks: Marks) -> tuple[Path, Problem]:
     if kind == "session":
         path = (*path, context["at"]) if context["at"] else path
         node = marks.node(path)
-        return path, marks.problem(path, context["message"], marks.seen(path) if node else "", context["hint"])
+        return path, marks.problem(
+            path, context["message"], marks.seen(path) if node else "", context["hint"]
+        )
     if kind == "extra_forbidden":
         keys = known_keys(path[:-1])
         hint = near_match(str(path[-1]), keys)

@@ -15,32 +15,22 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from decimal import Decimal
 from typing import Any
 
 import yaml
 
 from runner.errors import Problem
+from runner.session.yaml_scalars import SYNTAX, Scalar, resolve
 
 MAX_BYTES = 1 << 20
 MAX_DEPTH = 32
 MAX_VALUES = 100_000  #: values in a file, aliases counted as often as they are used
-MAX_DIGITS = 18  #: of a number; more can be no musical quantity and would slow exact arithmetic
 
 _Loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
-_NULL = frozenset(("", "~", "null", "Null", "NULL"))
-_TRUE = frozenset(("true", "True", "TRUE"))
-_FALSE = frozenset(("false", "False", "FALSE"))
-_INT = re.compile(r"[-+]?[0-9]+\Z")
-_OCTAL = re.compile(r"0o[0-7]+\Z")
-_HEX = re.compile(r"0x[0-9a-fA-F]+\Z")
-_FLOAT = re.compile(r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?\Z")
-_INFINITE = re.compile(r"(?:[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN))\Z")
 _FORBIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff\ufffe\uffff]")
 
 Path = tuple[str | int, ...]
-Scalar = str | int | Decimal | bool | None
 Plain = Scalar | list[Any] | dict[str, Any]
 
 
@@ -88,7 +78,7 @@ class Tree:
     problems: list[Problem]
 
 
-class _Fatal(Exception):
+class _UnreadableError(Exception):
     """Reading cannot go on; carries the problem."""
 
     def __init__(self, problem: Problem) -> None:
@@ -97,7 +87,7 @@ class _Fatal(Exception):
 
 
 def decode(data: bytes, file: str = "session") -> tuple[str, list[Problem]]:
-    """Return the text of a file's bytes (UTF-8, with or without a byte order mark) and what is wrong with them."""
+    """Return the text of a file's bytes (UTF-8, with or without a byte order mark) and what is wrong."""
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         return "", [Problem("the file is UTF-16", line=1, column=1, hint="save it as UTF-8", file=file)]
     try:
@@ -110,48 +100,12 @@ def decode(data: bytes, file: str = "session") -> tuple[str, list[Problem]]:
         return "", [Problem("not UTF-8 text", "", line, column, seen, "save the file as UTF-8", file)]
 
 
-def resolve(text: str) -> Scalar:
-    """Return what an unquoted scalar stands for by the YAML 1.2 core schema; floats come as `Decimal`.
-
-    Raises:
-        ValueError: a number with more digits than `MAX_DIGITS`, or one that is not finite.
-    """
-    if text in _NULL:
-        return None
-    if text in _TRUE:
-        return True
-    if text in _FALSE:
-        return False
-    if text[0] not in "+-.0123456789":
-        return text
-    if _INT.match(text):
-        return int(_bounded(text))
-    if _OCTAL.match(text):
-        return int(_bounded(text)[2:], 8)
-    if _HEX.match(text):
-        return int(_bounded(text)[2:], 16)
-    if _FLOAT.match(text):
-        number = Decimal(_bounded(text))
-        if number and abs(number.adjusted()) > MAX_DIGITS:
-            raise ValueError("the number is too large or too small")
-        return number
-    if _INFINITE.match(text):
-        raise ValueError("a number here must be finite")
-    return text
-
-
-def _bounded(text: str) -> str:
-    if sum(char.isdigit() for char in text[:100]) > MAX_DIGITS or len(text) > 2 * MAX_DIGITS:
-        raise ValueError(f"a number may have {MAX_DIGITS} digits at most")
-    return text
-
-
 def read_tree(text: str, file: str = "session") -> Tree:
     """Read YAML text into a tree; never raises for anything that the text holds."""
     reader = _Reader(text.removeprefix("\ufeff"), file)
     try:
         root = reader.document()
-    except _Fatal as fatal:
+    except _UnreadableError as fatal:
         return Tree(None, [*reader.problems, fatal.problem])
     return Tree(root, reader.problems)
 
@@ -177,8 +131,8 @@ class _Reader:
         line, column = self.place(index)
         return Problem(message, "", line, column, seen, hint, self.file)
 
-    def fatal(self, index: int, message: str, seen: str = "", hint: str = "") -> _Fatal:
-        return _Fatal(self.problem(index, message, seen, hint))
+    def fatal(self, index: int, message: str, seen: str = "", hint: str = "") -> _UnreadableError:
+        return _UnreadableError(self.problem(index, message, seen, hint))
 
     # -- the document ---------------------------------------------------------------------------------
 
@@ -194,9 +148,8 @@ class _Reader:
         for event in events:
             if isinstance(event, yaml.DocumentStartEvent):
                 if root is not None:
-                    raise self.fatal(
-                        event.start_mark.index, "a second YAML document", "---", "one session to a file"
-                    )
+                    index = event.start_mark.index  # type: ignore[union-attr]
+                    raise self.fatal(index, "a second YAML document", "---", "one session to a file")
                 root = self.value(next(events), events, 1)
         return root
 
@@ -212,14 +165,14 @@ class _Reader:
         finally:
             loader.dispose()
 
-    def syntax(self, error: yaml.MarkedYAMLError) -> _Fatal:
+    def syntax(self, error: yaml.MarkedYAMLError) -> _UnreadableError:
         mark = error.problem_mark or error.context_mark
-        index = min(mark.index, len(self.text)) if mark else 0
+        index = min(mark.index, len(self.text)) if mark is not None else 0
         line = self.place(index)[0]
         before = self.text[self.line_starts[line - 1] : index + 1]
         if "\t" in before and not before.strip():
             return self.fatal(index, "a tab in the indentation", "", "YAML is indented with spaces only")
-        message, hint = _SYNTAX.get(error.problem or "", (error.problem or "cannot be read", ""))
+        message, hint = SYNTAX.get(error.problem or "", (error.problem or "cannot be read", ""))
         opened = ""
         if error.context_mark is not None and error.context_mark.index < index:
             opened = f", in what begins at line {self.place(error.context_mark.index)[0]}"
@@ -236,7 +189,9 @@ class _Reader:
         if depth > MAX_DEPTH:
             raise self.fatal(index, f"values are nested more than {MAX_DEPTH} deep")
         if event.tag is not None and not (event.tag == "!" and isinstance(event, yaml.ScalarEvent)):
-            self.problems.append(self.problem(index, "YAML tags are not used in sessions", event.tag, "remove it"))
+            self.problems.append(
+                self.problem(index, "YAML tags are not used in sessions", event.tag, "remove it")
+            )
         if event.anchor is not None:
             self.anchors[event.anchor] = None  # until it is complete, it cannot be referred to
         line, column = self.place(index)
@@ -256,7 +211,9 @@ class _Reader:
     def count(self, values: int, index: int) -> None:
         self.values += values
         if self.values > MAX_VALUES:
-            raise self.fatal(index, f"the file stands for more than {MAX_VALUES:,} values", "", "split the session")
+            raise self.fatal(
+                index, f"the file stands for more than {MAX_VALUES:,} values", "", "split the session"
+            )
 
     def alias(self, event: Any, depth: int) -> Node:
         index = event.start_mark.index
@@ -296,7 +253,9 @@ class _Reader:
                 return
             index = event.start_mark.index
             if not isinstance(event, yaml.ScalarEvent):
-                raise self.fatal(index, "a key must be a plain word", self.text[index : index + 20].split("\n")[0])
+                raise self.fatal(
+                    index, "a key must be a plain word", self.text[index : index + 20].split("\n")[0]
+                )
             key = event.value
             child = self.value(next(events), events, depth + 1)
             node.grow(child)
@@ -316,32 +275,3 @@ class _Reader:
 def _short(text: str, limit: int = 60) -> str:
     line = " ".join(text[: 4 * limit].split())
     return line if len(line) <= limit else line[: limit - 1] + "…"
-
-
-_SYNTAX: dict[str, tuple[str, str]] = {
-    "mapping values are not allowed here": (
-        "a colon followed by a space where no key can stand",
-        "put text that holds a colon in quotes; check the indentation",
-    ),
-    "mapping values are not allowed in this context": (
-        "a colon followed by a space where no key can stand",
-        "put text that holds a colon in quotes; check the indentation",
-    ),
-    "could not find expected ':'": ("a key without a colon", "write `key: value`"),
-    "did not find expected key": ("a key was expected", "check the indentation and the quotes"),
-    "expected <block end>, but found '<block mapping start>'": (
-        "a key was expected",
-        "check the indentation",
-    ),
-    "did not find expected ',' or ']'": ("a list in [ ] is not closed", "add the missing , or ]"),
-    "did not find expected ',' or '}'": ("a mapping in { } is not closed", "add the missing , or }"),
-    "did not find expected '-' indicator": ("a list item was expected", "begin it with a dash"),
-    "found unexpected end of stream": ("the file ends inside quotes", "close the quotes"),
-    "found character that cannot start any token": (
-        "a character that cannot begin a value",
-        "put the value in quotes",
-    ),
-    "found unknown escape character": ("an unknown escape in double quotes", "use single quotes or double the \\"),
-    "found unexpected document indicator": ("--- or ... inside quotes", "close the quotes"),
-    "found a tab character that violates indentation": ("a tab in the indentation", "indent with spaces"),
-}
