@@ -36,7 +36,6 @@ _FLOOD_CLOCKS = 96  #: so many clocks may come at once; beyond, only twice as ma
 _UNSURE_NS = 100_000_000  #: more patience while the first clocks come
 _BACKWARD_CLOCKS = 8  #: so many arrivals in a row from the past mean that the time stamps have begun anew
 _REFUSAL_EVERY_NS = 1_000_000_000
-_SETTLE_CLOCKS = 6  #: a lock needs at least so many clocks
 _SHAKEN_CLOCKS = CLOCKS_PER_QUARTER
 _CHANGES = {
     Change.MISSING: EventKind.MISSING,
@@ -396,7 +395,7 @@ class Follower:
 
     def _prediction_good(self, slack: float) -> bool:
         servo = self._tracker.servo
-        if servo.samples < _SETTLE_CLOCKS or not self._tracker.ready:
+        if not servo.jitter_known or not self._tracker.ready:
             return False
         return self._tracker.ahead_sd(CLOCKS_PER_QUARTER) <= slack * self._config.lock_limit_ns
 
