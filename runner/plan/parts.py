@@ -28,12 +28,18 @@ from __future__ import annotations
 from array import array
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from fractions import Fraction
+from math import floor
 from typing import Protocol
 
-from runner.errors import Problem
+from runner.errors import PartFileError, Problem, Severity
+from runner.plan.part_rows import FileRow, RowBuilder, RowRules
+from runner.plan.smf import SmfFile, SmfTrack
+from runner.plan.smf_maps import meters_from
 
 NO_PARTNER = -1
+_NAMED_TRACKS = 12  #: tracks that an error lists at most
 
 
 class PartChoice(Protocol):
@@ -80,6 +86,7 @@ class PartCounts:
     hanging: int = 0  #: had no Note Off in the file and were ended with their track
     stray_offs: int = 0  #: Note Offs of the file that belong to no Note On; left out
     clamped: int = 0  #: scaled velocities brought back to 1 or 127
+    released: int = 0  #: pedals lifted and bends centred at `to`, where the file would have kept them
     sysex: int = 0  #: system exclusive messages and escapes of the track; never sent from a part
 
 
@@ -125,3 +132,148 @@ class PartNotes:
         """Return the lowest and highest key played, or None if the part has no notes."""
         keys = {self.data1[row] for row, _ in self.notes()}
         return (min(keys), max(keys)) if keys else None
+
+
+def select_part(smf: SmfFile, spec: PartChoice, channel: int | None = None) -> PartNotes:
+    """Return what `spec` takes out of `smf`, on its `to_channel`, else on `channel` (the machine's, from 1).
+
+    Without either the channels of the file are kept. What controllers, programs and bends say before bar
+    `from_` is in force from its first beat. Velocities are scaled exactly, rounded half up, and kept within
+    1 to 127.
+
+    Raises PartFileError for a track that the file does not have, and, where `from_` or `to` is given, for
+    a file whose meter changes within a bar.
+    """
+    track = _find_track(smf, spec.track)
+    first_tick, last_tick = (_tick_of_bar(smf, bar) for bar in (spec.from_, spec.to))
+    target = spec.to_channel or channel
+    velocities, clamped = _velocities(spec.velocity)
+    rules = RowRules(
+        keys=_keys(spec),
+        velocities=velocities,
+        clamped=clamped,
+        channel=None if target is None else target - 1,
+        **({} if first_tick is None else {"first_tick": first_tick}),
+        **({} if last_tick is None else {"last_tick": last_tick}),
+    )
+    builder = RowBuilder(rules)
+    builder.add(_rows(smf, track, spec.channel))
+    builder.finish({each.number: each.end_tick for each in smf.tracks})
+    columns = builder.build()
+    packets = sum(1 for packet in smf.sysex if track is None or packet.track == track.number)
+    other = len(columns["ticks"]) - 2 * builder.counts["notes"]
+    counts = PartCounts(**builder.counts, other=other, released=builder.released, sysex=packets)
+    return PartNotes(
+        file=smf.file,
+        ppq=smf.ppq,
+        end_tick=smf.end_tick if last_tick is None else min(smf.end_tick, last_tick),
+        counts=counts,
+        notices=tuple(_notices(smf, spec, track, counts, target)),
+        **columns,
+    )
+
+
+def _find_track(smf: SmfFile, wanted: str | int | None) -> SmfTrack | None:
+    if wanted is None:
+        return None
+    if isinstance(wanted, int):
+        if 1 <= wanted <= len(smf.tracks):
+            return smf.tracks[wanted - 1]
+        raise PartFileError(f"there is no track {wanted}; {_tracks_text(smf.tracks)}", file=smf.file)
+    found = [track for track in smf.tracks if track.name == wanted]
+    found = found or [track for track in smf.tracks if track.name.casefold() == wanted.casefold()]
+    if len(found) > 1:
+        sounding = [track for track in found if track.events]
+        found = sounding if len(sounding) == 1 else found
+    if len(found) == 1:
+        return found[0]
+    if found:
+        numbers = ", ".join(str(track.number) for track in found)
+        text = f"tracks {numbers} are all named {wanted!r}; give the number of the one that is meant"
+        raise PartFileError(text, file=smf.file)
+    near = get_close_matches(wanted, [track.name for track in smf.tracks if track.name], 1)
+    hint = f"did you mean {near[0]!r}? " if near else ""
+    raise PartFileError(f"there is no track {wanted!r}; {hint}{_tracks_text(smf.tracks)}", file=smf.file)
+
+
+def _tracks_text(tracks: tuple[SmfTrack, ...]) -> str:
+    if not tracks:
+        return "the file has no tracks"
+    more = f" and {len(tracks) - _NAMED_TRACKS} more" if len(tracks) > _NAMED_TRACKS else ""
+    return f"the file has {', '.join(map(str, tracks[:_NAMED_TRACKS]))}{more}"
+
+
+def _tick_of_bar(smf: SmfFile, bar: int | None) -> int | None:
+    if bar is None:
+        return None
+    return floor(meters_from(smf).bar_start(bar) * smf.ppq)
+
+
+def _keys(spec: PartChoice) -> tuple[int | None, ...]:
+    low, high = spec.keys or (0, 127)
+    mapping = spec.map or {}
+    result: list[int | None] = []
+    for key in range(128):
+        played = mapping.get(key, key) + spec.transpose
+        result.append(None if not low <= key <= high else played if 0 <= played <= 127 else -1)
+    return tuple(result)
+
+
+def _velocities(scale: Fraction) -> tuple[bytes, frozenset[int]]:
+    exact = [floor(velocity * scale + Fraction(1, 2)) for velocity in range(128)]
+    kept = [min(127, max(1, velocity)) for velocity in exact]
+    changed = {velocity for velocity in range(1, 128) if exact[velocity] != kept[velocity]}
+    return bytes(kept), frozenset(changed)
+
+
+def _rows(smf: SmfFile, track: SmfTrack | None, channel: int | None) -> Iterator[FileRow]:
+    rows = zip(smf.track, smf.ticks, smf.status, smf.data1, smf.data2, strict=True)
+    if track is None and channel is None:
+        return rows
+    if channel is None:
+        number = track.number if track else 0
+        return (row for row in rows if row[0] == number)
+    low = channel - 1
+    if track is None:
+        return (row for row in rows if row[2] & 0x0F == low)
+    return (row for row in rows if row[0] == track.number and row[2] & 0x0F == low)
+
+
+_TOLD: tuple[tuple[str, str, Severity], ...] = (
+    ("off_keyboard", "{} left out: transposed below key 0 or above key 127", "warning"),
+    ("hanging", "{} without a Note Off in the file; ended with their track", "warning"),
+    ("outside_keys", "{} left out by `keys`", "note"),
+    ("outside_bars", "{} left out: they begin outside `from` and `to`", "note"),
+    ("shortened", "{} ended at `to`, where they would have sounded on", "note"),
+    ("clamped", "{} kept within velocity 1 to 127 after scaling", "note"),
+)
+
+
+def _notices(
+    smf: SmfFile, spec: PartChoice, track: SmfTrack | None, counts: PartCounts, target: int | None
+) -> Iterator[Problem]:
+    def tell(text: str, severity: Severity) -> Problem:
+        return Problem(text, path=f"track {track}" if track else "", file=smf.file, severity=severity)
+
+    for name, text, severity in _TOLD:
+        count: int = getattr(counts, name)
+        if count:
+            yield tell(text.format("1 note" if count == 1 else f"{count} notes"), severity)
+    if counts.stray_offs:
+        yield tell(f"{_times(counts.stray_offs, 'Note Off')} without a Note On; left out", "note")
+    if counts.released:
+        yield tell(f"{_times(counts.released, 'pedal or bend')} brought to rest at `to`", "note")
+    if counts.sysex:
+        yield tell(f"{_times(counts.sysex, 'sysex event')} not sent; a cue can send what is needed", "note")
+    sources = [track] if track else smf.tracks
+    channels = sorted({number for each in sources for number in each.channels})
+    if spec.channel is None and target is not None and len(channels) > 1:
+        names = ", ".join(map(str, channels))
+        yield tell(f"channels {names} of the file are all played on channel {target}", "warning")
+    if not counts.notes:
+        at = f" on channel {spec.channel}" if spec.channel is not None else ""
+        yield tell(f"the part has no notes{at}; {_tracks_text(smf.tracks)}", "warning")
+
+
+def _times(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"

@@ -1,0 +1,213 @@
+"""Builds the rows of a part from the rows of a file: one pass, then one sort.
+
+Each Note On is paired with the first Note Off of its key, channel and track that is not taken yet (first
+in, first out), so that doubled Note Ons keep their own Note Offs, as MIDI 1.0 asks (Detailed Specification
+4.2.1, p. A-4). Notes that are left out are paired too, so that their Note Offs go with them.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from runner.plan.chase import ChannelState
+from runner.plan.timeline import EventOrder
+
+LEFT_OUT = -1
+OFF_VELOCITY = 0x40  #: release velocity of a sender that measures none (MIDI 1.0 4.2.1 p. 10)
+_BEND_CENTRE = (0x00, 0x40)
+_PEDALS = (64, 66, 69)  #: hold, sostenuto, hold 2: what keeps notes sounding after their Note Offs
+_BANK_SELECTS = (0, 32)
+_ENDLESS = 1 << 62
+
+FileRow = tuple[int, int, int, int, int]  #: track, tick, status, first and second data byte
+
+
+_COUNTS = (
+    "notes",
+    "outside_keys",
+    "outside_bars",
+    "off_keyboard",
+    "shortened",
+    "hanging",
+    "stray_offs",
+    "clamped",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class RowRules:
+    """What becomes of a row: `keys` maps each key (None: left out by the range, -1: off the keyboard)."""
+
+    keys: tuple[int | None, ...]
+    velocities: bytes
+    clamped: frozenset[int]  #: velocities that the scale took out of 1 to 127
+    channel: int | None  #: target channel from 0; None keeps the file's
+    first_tick: int = 0
+    last_tick: int = _ENDLESS  #: from here on the part is silent
+
+
+@dataclass(slots=True)
+class RowBuilder:
+    """Collects rows; `build` sorts them and pairs the notes by their new places."""
+
+    rules: RowRules
+    counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_COUNTS, 0))
+    released: int = 0  #: pedals lifted and bends centred at the end
+    _ticks: list[int] = field(default_factory=list)
+    _order: bytearray = field(default_factory=bytearray)
+    _status: bytearray = field(default_factory=bytearray)
+    _data1: bytearray = field(default_factory=bytearray)
+    _data2: bytearray = field(default_factory=bytearray)
+    _mate: list[int] = field(default_factory=list)
+    _open: dict[int, deque[int]] = field(default_factory=dict)
+    _states: dict[int, ChannelState] = field(default_factory=dict)
+    _entered: bool = False
+
+    def add(self, rows: Iterable[FileRow]) -> None:
+        """Take in all rows of the file that the part chooses, in their order."""
+        open_notes = self._open
+        for track, tick, status, data1, data2 in rows:
+            kind = status & 0xF0
+            if kind > 0x90:
+                self._other(tick, status, data1, data2)
+                continue
+            key = track << 11 | (status & 0x0F) << 7 | data1
+            waiting = open_notes.get(key)
+            if kind == 0x90 and data2:
+                row = self._note_on(tick, status, data1, data2)
+                if waiting is None:
+                    open_notes[key] = deque((row,))
+                else:
+                    waiting.append(row)
+            elif waiting:
+                row = waiting.popleft()
+                if row >= 0:
+                    self._note_off(row, tick, data2 if kind == 0x80 else OFF_VELOCITY)
+            else:
+                self.counts["stray_offs"] += 1
+
+    def finish(self, end_ticks: dict[int, int]) -> None:
+        """End what still sounds with its track, and leave pedals up and bends centred where `to` cuts."""
+        for key, waiting in self._open.items():
+            for row in waiting:
+                if row >= 0:
+                    self.counts["hanging"] += 1
+                    self._note_off(row, end_ticks[key >> 11], OFF_VELOCITY)
+        if not self._entered:
+            self._enter()
+        last = self.rules.last_tick
+        if last == _ENDLESS:
+            return
+        for status_channel, state in sorted(self._states.items()):
+            rest = [(0xB0, n, 0) for n in _PEDALS if state.controls.get(n, 0) >= 64]
+            if state.bend not in (None, _BEND_CENTRE):
+                rest.append((0xE0, *_BEND_CENTRE))
+            self.released += len(rest)
+            for kind, data1, data2 in rest:
+                self._append(last, EventOrder.CONTROL, kind | status_channel, data1, data2)
+
+    def build(self) -> dict[str, Any]:
+        """Return the columns of the part, by the names that `PartNotes` gives them."""
+        ticks, order, mate = self._ticks, self._order, self._mate
+        bits = len(ticks).bit_length()
+        mask = (1 << bits) - 1
+        keys = [
+            (tick << 3 | rank) << bits | row
+            for row, (tick, rank) in enumerate(zip(ticks, order, strict=True))
+        ]
+        for row, other in enumerate(mate):
+            # the end of a note of no length goes behind its beginning, not before it
+            if 0 <= other < row and ticks[row] == ticks[other]:
+                keys[row] = (ticks[row] << 3 | EventOrder.NOTE_ON + 1) << bits | row
+        keys.sort()
+        rows = [key & mask for key in keys]
+        place = array("i", bytes(4 * len(rows)))
+        for new, old in enumerate(rows):
+            place[old] = new
+        ranks = bytes(min(key >> bits & 7, EventOrder.NOTE_ON) for key in keys)
+        return {
+            "ticks": array("q", [ticks[row] for row in rows]),
+            "status": bytes([self._status[row] for row in rows]),
+            "data1": bytes([self._data1[row] for row in rows]),
+            "data2": bytes([self._data2[row] for row in rows]),
+            "order": ranks,
+            "partner": array("i", [LEFT_OUT if (m := mate[row]) < 0 else place[m] for row in rows]),
+            "channels": tuple(sorted({(status & 0x0F) + 1 for status in set(self._status)})),
+        }
+
+    def _append(self, tick: int, order: int, status: int, data1: int, data2: int, mate: int = -1) -> int:
+        self._ticks.append(tick)
+        self._order.append(order)
+        self._status.append(status)
+        self._data1.append(data1)
+        self._data2.append(data2)
+        self._mate.append(mate)
+        return len(self._ticks) - 1
+
+    def _target(self, status: int) -> int:
+        channel = self.rules.channel
+        return status if channel is None else status & 0xF0 | channel
+
+    def _note_on(self, tick: int, status: int, key: int, velocity: int) -> int:
+        rules, counts = self.rules, self.counts
+        target = rules.keys[key]
+        if target is None:
+            counts["outside_keys"] += 1
+        elif not rules.first_tick <= tick < rules.last_tick:
+            counts["outside_bars"] += 1
+        elif target < 0:
+            counts["off_keyboard"] += 1
+        else:
+            counts["notes"] += 1
+            if velocity in rules.clamped:
+                counts["clamped"] += 1
+            channel = status & 0x0F if rules.channel is None else rules.channel
+            return self._append(tick, EventOrder.NOTE_ON, 0x90 | channel, target, rules.velocities[velocity])
+        return LEFT_OUT
+
+    def _note_off(self, row: int, tick: int, velocity: int) -> None:
+        if tick > self.rules.last_tick:
+            tick = self.rules.last_tick
+            self.counts["shortened"] += 1
+        off = self._append(
+            tick, EventOrder.NOTE_OFF, self._status[row] & 0x0F | 0x80, self._data1[row], velocity, row
+        )
+        self._mate[row] = off
+
+    def _other(self, tick: int, status: int, data1: int, data2: int) -> None:
+        rules = self.rules
+        if tick >= rules.last_tick:
+            return
+        status = self._target(status)
+        if status < 0xB0:
+            target = rules.keys[data1]
+            if target is None or target < 0 or tick < rules.first_tick:
+                return
+            data1 = target
+        elif rules.first_tick or rules.last_tick != _ENDLESS:
+            if tick >= rules.first_tick and not self._entered:
+                self._enter()
+            self._states.setdefault(status & 0x0F, ChannelState()).apply(status, data1, data2)
+            if tick < rules.first_tick:
+                return
+        self._append(tick, _order_of(status, data1), status, data1, data2)
+
+    def _enter(self) -> None:
+        """Say again, at the first bar of the part, the last of what its channels were told before."""
+        self._entered = True
+        for channel, state in sorted(self._states.items()):
+            for group in state.messages(channel + 1):
+                for message in group:
+                    row = (*message, 0)[:3]
+                    self._append(self.rules.first_tick, _order_of(row[0], row[1]), *row)
+
+
+def _order_of(status: int, data1: int) -> EventOrder:
+    kind = status & 0xF0
+    if kind == 0xC0 or (kind == 0xB0 and data1 in _BANK_SELECTS):
+        return EventOrder.PROGRAM
+    return EventOrder.CONTROL

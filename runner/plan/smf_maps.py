@@ -1,0 +1,130 @@
+"""A file's tempo, meters and markers as the song's: what `tempo: from parts/x.mid` takes over.
+
+Positions in a file are ticks from its start, which is bar 1 beat 1. A file that names no tempo or no
+meter has 120 quarter notes a minute and 4/4 until the first one it names (RP-001, Standard MIDI Files 1.0).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+
+from runner.errors import PartFileError, Problem
+from runner.music.meter import Meter, MeterMap
+from runner.music.moment import check_section_name
+from runner.music.tempo import TempoChange, TempoMap
+from runner.plan.smf import DEFAULT_US_PER_QUARTER, SmfFile, SmfText
+
+_US_PER_MINUTE = 60_000_000
+_DEFAULT_METER = Meter(4, 4)
+_MAX_NAME = 100  #: characters of a section's name
+
+
+def bpm_of(us_per_quarter: int) -> Fraction:
+    """Return the tempo in quarter notes a minute, exactly."""
+    return Fraction(_US_PER_MINUTE, us_per_quarter)
+
+
+def tempo_from(smf: SmfFile) -> tuple[Fraction, list[tuple[int, int]]]:
+    """Return the file's first tempo (quarter notes a minute) and its changes, (tick, µs per quarter).
+
+    Changes are sorted by tick, from above 0; of several at one tick the last counts, and what changes
+    nothing is left out.
+    """
+    at_tick = {tempo.tick: tempo.us_per_quarter for tempo in smf.tempos}
+    first = now = at_tick.pop(0, DEFAULT_US_PER_QUARTER)
+    changes: list[tuple[int, int]] = []
+    for tick, us_per_quarter in at_tick.items():
+        if us_per_quarter != now:
+            changes.append((tick, us_per_quarter))
+            now = us_per_quarter
+    return bpm_of(first), changes
+
+
+def tempo_map_from(smf: SmfFile) -> TempoMap:
+    """Return the file's tempo as a tempo map; all its changes are steps."""
+    first, changes = tempo_from(smf)
+    return TempoMap(first, [TempoChange(Fraction(tick, smf.ppq), bpm_of(us)) for tick, us in changes])
+
+
+def meters_from(smf: SmfFile) -> MeterMap:
+    """Return the file's meters by bar.
+
+    Raises PartFileError, naming bar and beat, for a meter that changes within a bar: then bars of the file
+    cannot be counted.
+    """
+    at_tick = {meter.tick: meter for meter in smf.meters}
+    start = at_tick.pop(0, None)
+    first = Meter(start.numerator, start.denominator) if start else _DEFAULT_METER
+    found = MeterMap(first)
+    changes: list[tuple[int, Meter]] = []
+    for tick, event in at_tick.items():
+        meter = Meter(event.numerator, event.denominator)
+        place = Fraction(tick, smf.ppq)
+        if meter == found.meter_at(place):
+            continue
+        position = found.position(place)
+        if position.beat != 1:
+            raise PartFileError(
+                f"the meter changes to {meter} within a bar of {found.meter_at(place)}, at {position}; "
+                "a meter can change only where a bar begins",
+                file=smf.file,
+                offset=event.offset,
+            )
+        changes.append((position.bar, meter))
+        found = MeterMap(first, changes)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class FileSections:
+    """Sections by name and bar, in the order of the bars, and what could not become one."""
+
+    bars: dict[str, int]
+    notices: tuple[Problem, ...]
+
+
+def sections_from(smf: SmfFile, meters: MeterMap | None = None) -> FileSections:
+    """Return the file's markers and cue points as sections of a song.
+
+    A section begins at a bar, so a marker within a bar is left out and told. A name that comes again gets
+    a number (``verse``, ``verse 2``); one that already means a moment gets ``mark`` in front. `meters` are
+    the song's, where they are not the file's own.
+    """
+    meters = meters or meters_from(smf)
+    bars: dict[str, int] = {}
+    notices: list[Problem] = []
+    taken: set[tuple[str, int]] = set()
+    for mark in _in_order((*smf.markers, *smf.cue_points)):
+        name = " ".join(mark.text.split())[:_MAX_NAME].strip()
+        position = meters.position(Fraction(mark.tick, smf.ppq))
+        kind = "marker" if mark in smf.markers else "cue point"
+        if not name:
+            continue
+        if position.beat != 1:
+            text = (
+                f"the {kind} {name!r} is at {position}, within a bar; left out, as sections begin with a bar"
+            )
+            notices.append(Problem(text, path=f"byte {mark.offset}", file=smf.file, severity="warning"))
+        elif (name, position.bar) not in taken:
+            taken.add((name, position.bar))
+            bars[_free_name(name, bars)] = position.bar
+    return FileSections(bars, tuple(notices))
+
+
+def _in_order(marks: Iterable[SmfText]) -> list[SmfText]:
+    return sorted(marks, key=lambda mark: mark.tick)
+
+
+def _free_name(name: str, used: dict[str, int]) -> str:
+    try:
+        check_section_name(name)
+    except ValueError:
+        name = f"mark {name}"
+    if name not in used:
+        return name
+    number = 2
+    while f"{name} {number}" in used:
+        number += 1
+    return f"{name} {number}"
