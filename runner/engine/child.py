@@ -269,7 +269,9 @@ class Engine:
         self._loop.serve(self._now())
         data = {"code": "engine-restarted", "severity": "error", "silenced": True, "notes": owed}
         self._log.add_json(Kind.FINDING, now, data)
-        self._log.add_json(Kind.TAKE_END, self._now(), {"why": "the engine process died", "died": True})
+        self._log.add_json(
+            Kind.TAKE_END, self._now(), {"why": "the engine process died", "outcome": "failed"}
+        )
         self._log.flush(self._now())
         self._ready(rescued=True)
 

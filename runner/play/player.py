@@ -142,7 +142,7 @@ class Player:
         quarters = self.position(now_ns)
         self.state = next_state(was, PlayEvent.STOP)
         if was in _MOVING or was is PlayState.ARMED:
-            self._end(now_ns, quarters, why)
+            self._end(now_ns, quarters, why, "stopped")
             self.silence(now_ns)
 
     def panic(self, now_ns: int, why: str) -> None:
@@ -318,17 +318,17 @@ class Player:
         stage, quarters, due_ns = stages.take()
         self.state = next_state(self.state, _STAGE_EVENTS[stage])
         if stage is Stage.END:
-            self._end(due_ns, quarters, "end of the song")
+            self._end(due_ns, quarters, "end of the song", "complete")
             if self.sounding.any_left(self._ports):
                 self.silence(due_ns)
         else:
             self._notes.append(Note("state", due_ns, quarters, {"state": self.state.value}))
 
-    def _end(self, t_ns: int, quarters: float, why: str) -> None:
+    def _end(self, t_ns: int, quarters: float, why: str, outcome: str) -> None:
         self._legs = []
         self._seam_ns = NEVER
         self._notes.append(Note("state", t_ns, quarters, {"state": self.state.value, "why": why}))
-        self._notes.append(Note("end", t_ns, quarters, {"why": why}))
+        self._notes.append(Note("end", t_ns, quarters, {"why": why, "outcome": outcome}))
 
 
 def _spent(leg: _LegInPlay) -> bool:

@@ -130,6 +130,11 @@ class RecordReader:
         self._open: Record | None = None
         self.bad = 0
 
+    @property
+    def pending(self) -> bool:
+        """Whether a part of a record or of a longer message has come and the rest has not."""
+        return bool(self._rest) or self._open is not None
+
     def feed(self, block: bytes) -> Iterator[Record]:
         """Yield each record that `block` completes."""
         data = self._rest + block

@@ -1,0 +1,139 @@
+"""From a session file on disk to what the engine needs: rig, and songs compiled with their parts."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from pathlib import Path
+
+from runner.errors import PartFileError, PlanError, Problem, UsageError
+from runner.music.moment import Moment, parse_moment
+from runner.plan.compile import CompiledSong, compile_song
+from runner.plan.parts import PartNotes, select_part
+from runner.plan.smf import SmfFile, read_smf
+from runner.play.commands import ClockPolicy, RigConfig, RigMachine
+from runner.ports.base import Medium, PortConfig
+from runner.session.load import LoadedSession, load_session
+from runner.session.model import Session
+from runner.session.model_rig import PortSpec
+from runner.session.model_song import SongSpec
+
+_LARGEST_PART = 16 * 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A session that was read from `file`."""
+
+    file: Path
+    loaded: LoadedSession
+
+    @property
+    def session(self) -> Session:
+        """The session's model."""
+        return self.loaded.session
+
+    def song(self, name: str) -> tuple[int, SongSpec]:
+        """Return a song and its place in the file; `UsageError` names the near matches."""
+        for index, song in enumerate(self.session.songs):
+            if song.song == name:
+                return index, song
+        names = [song.song for song in self.session.songs]
+        near = difflib.get_close_matches(name, names, n=2, cutoff=0.4)
+        hint = f"did you mean {' or '.join(near)}?" if near else f"it has {', '.join(names)}"
+        raise UsageError(f"{self.file}: no song {name!r}; {hint}")
+
+    def compile(self, name: str, from_moment: str = "") -> CompiledSong:
+        """Compile a song with its parts, from its start or from a moment.
+
+        Raises:
+            UsageError: no such song, or a moment that is none.
+            PlanError: everything in the song that cannot be played, part files included.
+        """
+        index, song = self.song(name)
+        start = moment_of(from_moment) if from_moment else None
+        parts, problems = self.parts(index, song)
+        if problems:
+            raise PlanError(problems)
+        return compile_song(self.session, song, parts, from_=start, marks=self.loaded.marks)
+
+    def parts(self, index: int, song: SongSpec) -> tuple[dict[int, PartNotes], list[Problem]]:
+        """Read the part files of a song; each file is read once."""
+        files: dict[str, SmfFile] = {}
+        parts: dict[int, PartNotes] = {}
+        problems: list[Problem] = []
+        for number, spec in enumerate(song.parts):
+            try:
+                if spec.file not in files:
+                    files[spec.file] = read_smf(read_part(self.file.parent / spec.file), spec.file)
+                machine = self.session.machines[spec.machine]
+                if spec.to_channel is None and machine.channel is not None:
+                    spec = spec.model_copy(update={"to_channel": machine.channel})
+                parts[number] = select_part(files[spec.file], spec)
+            except PartFileError as error:
+                path = ("songs", index, "parts", number, "file")
+                problems.append(self.loaded.marks.problem(path, str(error)))
+        return parts, problems
+
+
+def read_session(file: str | Path) -> Prepared:
+    """Read and check a session file; `UsageError` if it cannot be read, `SessionError` if it is bad."""
+    path = Path(file)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise UsageError(f"session file {path} cannot be read: {error.strerror or error}") from None
+    return Prepared(path, load_session(data, str(path)))
+
+
+def read_part(path: Path) -> bytes:
+    """Return the bytes of a part file; `PartFileError` if it cannot be read or is too large."""
+    try:
+        if path.stat().st_size > _LARGEST_PART:
+            raise PartFileError(f"larger than {_LARGEST_PART // 2**20} MiB", file=str(path))
+        return path.read_bytes()
+    except OSError as error:
+        raise PartFileError(f"cannot be read: {error.strerror or error}", file=str(path)) from None
+
+
+def moment_of(text: str) -> Moment:
+    """Return the moment that a command line names; `UsageError` says how one is written."""
+    try:
+        return parse_moment(text)
+    except ValueError as error:
+        raise UsageError(f"{text!r}: {error}") from None
+
+
+def rig_of(session: Session) -> RigConfig:
+    """Return the rig as the engine needs it: ports and machines numbered in the order of the file."""
+    numbers = {name: index for index, name in enumerate(session.ports)}
+    return RigConfig(
+        ports=tuple(port_config(name, spec).to_dict() for name, spec in session.ports.items()),
+        machines=tuple(
+            RigMachine(
+                name=name,
+                port=numbers[spec.port],
+                channel=spec.channel,
+                all_notes_off=spec.silence.all_notes_off,
+                reset_controllers=spec.silence.reset_controllers,
+                all_sound_off=spec.silence.all_sound_off,
+            )
+            for name, spec in session.machines.items()
+        ),
+        clock=ClockPolicy(source=session.clock.source),
+    )
+
+
+def port_config(name: str, spec: PortSpec) -> PortConfig:
+    """Return the settings by which a port of the session is opened."""
+    medium: Medium = "system" if spec.match else "virtual" if spec.create else "simulated"
+    return PortConfig(
+        name=name,
+        medium=medium,
+        match=spec.match or "",
+        create=spec.create or "",
+        simulate=spec.simulate or "",
+        direction=spec.direction,
+        raw=spec.raw,
+        faults={**spec.settings, **spec.faults},
+    )

@@ -1,0 +1,59 @@
+"""A child process as the keeper sees it: start, watch, tell to end, kill."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Sequence
+
+
+class Child:
+    """One of the two child processes; `exit_fd` becomes readable when it has ended."""
+
+    def __init__(self, module: str, arguments: Sequence[str], fds: Sequence[int]) -> None:
+        self.module = module
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", module, *arguments], pass_fds=tuple(fds), stdin=subprocess.DEVNULL
+        )
+        self.exit_fd = os.pidfd_open(self._process.pid)
+
+    @property
+    def pid(self) -> int:
+        """The process id."""
+        return self._process.pid
+
+    @property
+    def code(self) -> int | None:
+        """The exit code, negative for a signal; None while it runs."""
+        return self._process.poll()
+
+    def how_it_ended(self) -> str:
+        """Return how the process ended, in words."""
+        code = self.code
+        if code is not None and code < 0:
+            with contextlib.suppress(ValueError):
+                return f"killed by {signal.Signals(-code).name}"
+        return f"exit code {code}"
+
+    def signal(self, number: signal.Signals) -> None:
+        """Send a signal; a child that has ended already is left alone."""
+        with contextlib.suppress(ProcessLookupError):
+            self._process.send_signal(number)
+
+    def end(self, wait_s: float) -> None:
+        """Wait for the child to end; then ask it to, and at last kill it."""
+        for number in (None, signal.SIGTERM, signal.SIGKILL):
+            if number is not None:
+                self.signal(number)
+            try:
+                self._process.wait(wait_s)
+                break
+            except subprocess.TimeoutExpired:
+                continue
+
+    def close(self) -> None:
+        """Give up the descriptor that tells of the child's end."""
+        os.close(self.exit_fd)
