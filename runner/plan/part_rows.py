@@ -22,6 +22,9 @@ _BEND_CENTRE = (0x00, 0x40)
 _PEDALS = (64, 66, 69)  #: hold, sostenuto, hold 2: what keeps notes sounding after their Note Offs
 _BANK_SELECTS = (0, 32)
 _ENDLESS = 1 << 62
+_OFF_RANK, _ON_RANK = int(EventOrder.NOTE_OFF), int(EventOrder.NOTE_ON)
+_BEHIND = _ON_RANK + 1
+_BEHIND_BYTE, _NOTE_ON_BYTE = bytes((_BEHIND,)), bytes((_ON_RANK,))
 
 FileRow = tuple[int, int, int, int, int]  #: track, tick, status, first and second data byte
 
@@ -52,13 +55,16 @@ class RowRules:
 
 @dataclass(slots=True)
 class RowBuilder:
-    """Collects rows; `build` sorts them and pairs the notes by their new places."""
+    """Collects rows; `build` sorts them and pairs the notes by their new places.
+
+    A row's `_keys` entry is its tick times 8 plus its rank in the tick: an `EventOrder`, or `_BEHIND` for
+    the end of a note of no length.
+    """
 
     rules: RowRules
     counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_COUNTS, 0))
     released: int = 0  #: pedals lifted and bends centred at the end
-    _ticks: list[int] = field(default_factory=list)
-    _order: bytearray = field(default_factory=bytearray)
+    _keys: list[int] = field(default_factory=list)
     _status: bytearray = field(default_factory=bytearray)
     _data1: bytearray = field(default_factory=bytearray)
     _data2: bytearray = field(default_factory=bytearray)
@@ -69,90 +75,79 @@ class RowBuilder:
 
     def add(self, rows: Iterable[FileRow]) -> None:
         """Take in all rows of the file that the part chooses, in their order."""
-        open_notes = self._open
+        open_notes, strays = self._open, 0
+        note_on, note_off = self._note_on, self._note_off
         for track, tick, status, data1, data2 in rows:
-            kind = status & 0xF0
-            if kind > 0x90:
+            if status >= 0xA0:
                 self._other(tick, status, data1, data2)
                 continue
-            key = track << 11 | (status & 0x0F) << 7 | data1
-            waiting = open_notes.get(key)
-            if kind == 0x90 and data2:
-                row = self._note_on(tick, status, data1, data2)
-                if waiting is None:
-                    open_notes[key] = deque((row,))
+            name = track << 11 | (status & 0x0F) << 7 | data1
+            if status >= 0x90 and data2:
+                row = note_on(tick, status, data1, data2)
+                if name in open_notes:
+                    open_notes[name].append(row)
                 else:
-                    waiting.append(row)
-            elif waiting:
+                    open_notes[name] = deque((row,))
+            elif waiting := open_notes.get(name):
                 row = waiting.popleft()
                 if row >= 0:
-                    self._note_off(row, tick, data2 if kind == 0x80 else OFF_VELOCITY)
+                    note_off(row, tick, data2 if status < 0x90 else OFF_VELOCITY)
             else:
-                self.counts["stray_offs"] += 1
+                strays += 1
+        self.counts["stray_offs"] += strays
 
     def finish(self, end_ticks: dict[int, int]) -> None:
         """End what still sounds with its track, and leave pedals up and bends centred where `to` cuts."""
-        for key, waiting in self._open.items():
+        for name, waiting in self._open.items():
             for row in waiting:
                 if row >= 0:
                     self.counts["hanging"] += 1
-                    self._note_off(row, end_ticks[key >> 11], OFF_VELOCITY)
+                    self._note_off(row, end_ticks[name >> 11], OFF_VELOCITY)
         if not self._entered:
             self._enter()
         last = self.rules.last_tick
         if last == _ENDLESS:
             return
-        for status_channel, state in sorted(self._states.items()):
+        for channel, state in sorted(self._states.items()):
             rest = [(0xB0, n, 0) for n in _PEDALS if state.controls.get(n, 0) >= 64]
             if state.bend not in (None, _BEND_CENTRE):
                 rest.append((0xE0, *_BEND_CENTRE))
             self.released += len(rest)
             for kind, data1, data2 in rest:
-                self._append(last, EventOrder.CONTROL, kind | status_channel, data1, data2)
+                self._append(last, EventOrder.CONTROL, kind | channel, data1, data2)
 
     def build(self) -> dict[str, Any]:
         """Return the columns of the part, by the names that `PartNotes` gives them."""
-        ticks, order, mate = self._ticks, self._order, self._mate
-        bits = len(ticks).bit_length()
-        mask = (1 << bits) - 1
-        keys = [
-            (tick << 3 | rank) << bits | row
-            for row, (tick, rank) in enumerate(zip(ticks, order, strict=True))
-        ]
-        for row, other in enumerate(mate):
-            # the end of a note of no length goes behind its beginning, not before it
-            if 0 <= other < row and ticks[row] == ticks[other]:
-                keys[row] = (ticks[row] << 3 | EventOrder.NOTE_ON + 1) << bits | row
-        keys.sort()
-        rows = [key & mask for key in keys]
+        keys = self._keys
+        rows = sorted(range(len(keys)), key=keys.__getitem__)
         place = array("i", bytes(4 * len(rows)))
         for new, old in enumerate(rows):
             place[old] = new
-        ranks = bytes(min(key >> bits & 7, EventOrder.NOTE_ON) for key in keys)
+        place.append(LEFT_OUT)  # what the mate -1 finds: a row without a partner
+        keys = [keys[row] for row in rows]
         return {
-            "ticks": array("q", [ticks[row] for row in rows]),
-            "status": bytes([self._status[row] for row in rows]),
-            "data1": bytes([self._data1[row] for row in rows]),
-            "data2": bytes([self._data2[row] for row in rows]),
-            "order": ranks,
-            "partner": array("i", [LEFT_OUT if (m := mate[row]) < 0 else place[m] for row in rows]),
+            "ticks": array("q", [key >> 3 for key in keys]),
+            "status": bytes(map(self._status.__getitem__, rows)),
+            "data1": bytes(map(self._data1.__getitem__, rows)),
+            "data2": bytes(map(self._data2.__getitem__, rows)),
+            "order": bytes([key & 7 for key in keys]).replace(_BEHIND_BYTE, _NOTE_ON_BYTE),
+            "partner": array("i", [place[mate] for mate in map(self._mate.__getitem__, rows)]),
             "channels": tuple(sorted({(status & 0x0F) + 1 for status in set(self._status)})),
         }
 
-    def _append(self, tick: int, order: int, status: int, data1: int, data2: int, mate: int = -1) -> int:
-        self._ticks.append(tick)
-        self._order.append(order)
+    def _append(self, tick: int, rank: int, status: int, data1: int, data2: int) -> None:
+        self._keys.append(tick << 3 | rank)
         self._status.append(status)
         self._data1.append(data1)
         self._data2.append(data2)
-        self._mate.append(mate)
-        return len(self._ticks) - 1
+        self._mate.append(LEFT_OUT)
 
     def _target(self, status: int) -> int:
         channel = self.rules.channel
         return status if channel is None else status & 0xF0 | channel
 
     def _note_on(self, tick: int, status: int, key: int, velocity: int) -> int:
+        """Add the note if it is wanted; return its row or `LEFT_OUT`."""
         rules, counts = self.rules, self.counts
         target = rules.keys[key]
         if target is None:
@@ -165,18 +160,27 @@ class RowBuilder:
             counts["notes"] += 1
             if velocity in rules.clamped:
                 counts["clamped"] += 1
-            channel = status & 0x0F if rules.channel is None else rules.channel
-            return self._append(tick, EventOrder.NOTE_ON, 0x90 | channel, target, rules.velocities[velocity])
+            row = len(self._keys)
+            self._keys.append(tick << 3 | _ON_RANK)
+            self._status.append(self._target(status))
+            self._data1.append(target)
+            self._data2.append(rules.velocities[velocity])
+            self._mate.append(LEFT_OUT)
+            return row
         return LEFT_OUT
 
     def _note_off(self, row: int, tick: int, velocity: int) -> None:
+        """Add the Note Off of the note whose Note On is at `row`."""
         if tick > self.rules.last_tick:
             tick = self.rules.last_tick
             self.counts["shortened"] += 1
-        off = self._append(
-            tick, EventOrder.NOTE_OFF, self._status[row] & 0x0F | 0x80, self._data1[row], velocity, row
-        )
-        self._mate[row] = off
+        keys, status = self._keys, self._status
+        self._mate[row] = len(keys)
+        keys.append(tick << 3 | (_OFF_RANK if keys[row] >> 3 != tick else _BEHIND))
+        status.append(status[row] - 0x10)
+        self._data1.append(self._data1[row])
+        self._data2.append(velocity)
+        self._mate.append(row)
 
     def _other(self, tick: int, status: int, data1: int, data2: int) -> None:
         rules = self.rules
