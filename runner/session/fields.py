@@ -22,10 +22,15 @@ from runner.session.readers import (
     MIN_TEMPO_BPM,
 )
 
-NUMBER = r"\d+(?:\.\d+)?(?:/\d+)?"
-SPAN_PATTERN = rf"^\s*{NUMBER}\s*(bars?|beats?|s|ms|us|µs|min|h)\s*$"
-BARS_PATTERN = rf"^\s*{NUMBER}\s*bars?\s*$"
-TIME_PATTERN = r"^\s*[-+]?\d+(\.\d+)?\s*(h|min|s|ms|us|µs)\s*$"
+AMOUNT = r"(?:\d+\s+)?(?:\d+(?:\.\d*)?|\.\d+)(?:\s*/\s*\d+)?"
+UNITS = r"(?:bars?|beats?|quarters?|min(?:utes?)?|s(?:ec|econds?)?|ms|milliseconds?|us|µs|μs|microseconds?)"
+SPAN_PATTERN = rf"^\s*\+?\s*{AMOUNT}\s*{UNITS}\s*$"
+BARS_PATTERN = r"^\s*\+?\s*\d+\s*bars?\s*$"
+MOMENT_PATTERN = (
+    rf"^\s*(?:\+?\s*{AMOUNT}\s*{UNITS}\s+(?:before|after)\s+)?"
+    rf"(?:bar\s*[-+]?\d+(?:\s+beat\s+{AMOUNT})?|(?!bar\s*[-+\d])(?![-+\d.,:/ ]+$)\S.*?)\s*$"
+)
+TIME_PATTERN = r"^\s*[-+−]?\s*\d+(\.\d+)?\s*(h|min|s|ms|us|µs|μs)\s*$"
 
 
 def value_schema(kind: str | list[str], text: str, *examples: Any, **more: Any) -> WithJsonSchema:
@@ -96,7 +101,7 @@ MomentField = Annotated[
         "bar 17 beat 3",
         "start",
         "1 beat before refrain",
-        pattern=r"^\s*\S.*$",
+        pattern=MOMENT_PATTERN,
         maxLength=2 * MAX_TEXT,
     ),
 ]

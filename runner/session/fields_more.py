@@ -8,7 +8,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Annotated, Any, Literal
 
-from pydantic import PlainValidator
+from pydantic import PlainValidator, WithJsonSchema
 
 from runner.music.moment import Span
 from runner.session.fields import value_schema
@@ -37,6 +37,7 @@ MACHINE_CONTROL = (
 ACTION_WORDS = (
     "roll", "stop", "again", "next", "previous", "arm", "go", "mark", "keep", "discard", "panic", "check",
 )  # fmt: skip
+FRAME_RATES = ("24", "25", "29.97-drop", "30")
 ACTIONS_WITH_NAME = ("song", "mute")
 
 
@@ -205,6 +206,12 @@ def _time_code(value: Any) -> str:
     return text
 
 
+def _frame_rate(value: Any) -> str:
+    if isinstance(value, bool) or str(value) not in FRAME_RATES:
+        raise refuse(f"must be one of {', '.join(FRAME_RATES)}")
+    return str(value)
+
+
 def _format(value: Any) -> int:
     if isinstance(value, (bool, Decimal)) or value != 1:
         raise refuse("must be 1, the only format that this version of Takewright reads")
@@ -264,4 +271,9 @@ TimeCodeText = Annotated[
     str,
     PlainValidator(_time_code),
     value_schema("string", "Hours, minutes, seconds, frames.", "01:00:00:00"),
+]
+FrameRate = Annotated[
+    Literal["24", "25", "29.97-drop", "30"],
+    PlainValidator(_frame_rate),
+    WithJsonSchema({"enum": [24, 25, 30, "29.97-drop"]}),
 ]

@@ -22,6 +22,7 @@ from runner.session.fields import (
     TakeCount,
 )
 from runner.session.fields_more import (
+    ACTION_WORDS,
     Between,
     ClockTime,
     ControlAction,
@@ -90,8 +91,14 @@ class ControlSpec(Spec):
     """A message from a footswitch, key or other controller, and what it does."""
 
     port: Name = Field(description="The port that it comes in by.")
-    when: ControlTrigger = Field(description="The message.")
-    do: ControlAction = Field(description="The action.")
+    when: ControlTrigger = Field(
+        description="The message: `note`, `control`, `program` or `song-select` with a number from 0 to 127; "
+        "`start`, `stop`, `continue`; or `machine-control` with a command such as `play`."
+    )
+    do: ControlAction = Field(
+        description=f"The action: one of {', '.join(ACTION_WORDS)}, or `song` with a song's name, "
+        "or `mute` with a machine's name."
+    )
     channel: Channel | None = Field(None, description="Only on this MIDI channel.")
     press: Literal["press", "release", "long", "double"] = Field("press", description="The kind of press.")
     threshold: SevenBit = Field(64, description="The value from which a control counts as pressed.")
@@ -107,7 +114,9 @@ class ScheduleSpec(Spec):
 
     at: ClockTime | None = Field(None, description="The time of day, in quotes.")
     every_ns: LongTime | None = Field(None, alias="every", description="Instead of `at`: the interval.")
-    days: Days = Field(frozenset(range(7)), description="The days of the week.")
+    days: Days = Field(
+        frozenset(range(7)), description="The days of the week, such as `mon-fri`; every day if not said."
+    )
     roll: Name | None = Field(None, description="Roll this song.")
     do: Literal["check", "tidy"] | None = Field(None, description="Check the rig, or tidy old takes away.")
     takes: TakeCount = Field(1, description="How many takes.")

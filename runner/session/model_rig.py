@@ -20,6 +20,7 @@ from runner.session.fields import (
     ShortTime,
     SpanField,
 )
+from runner.session.fields_more import FrameRate
 from runner.session.readers import refuse
 from runner.session.spec import Spec
 
@@ -27,7 +28,6 @@ Link = Literal["din", "usb"]
 Follow = Literal["clock", "transport", "position", "time-code"]
 SimulatedKind = Literal["drum-machine", "synthesizer", "recorder", "master"]
 MachineKind = Literal["instrument", "recorder", "drum-machine", "sequencer"]
-FrameRate = Literal["24", "25", "29.97-drop", "30"]
 
 
 class PortSpec(Spec):
@@ -167,7 +167,7 @@ class DropoutSpec(Spec):
 
 
 class ClockSpec(Spec):
-    """Where the beat comes from."""
+    """The source of the beat."""
 
     source: Literal["internal", "beat-clock", "time-code"] = Field(
         "internal", description="Takewright itself, or another machine's beat clock or time code."
@@ -175,7 +175,7 @@ class ClockSpec(Spec):
     port: Name | None = Field(None, description="The port that the other machine's clock comes in by.")
     on_dropout: DropoutSpec = Field(
         default_factory=lambda: DropoutSpec.model_validate({"freewheel": "2 beats"}),
-        description="What happens when that clock stays away.",
+        description="What happens when that clock stays away; else `{freewheel: 2 beats, then: stop}`.",
     )
     frame_rate: FrameRate | None = Field(
         None, description="Time code's frames a second, if not as it says itself."

@@ -166,19 +166,25 @@ class SongSpec(Spec):
     song: Name = Field(description="Its name.")
     tempo: Tempo = Field(description="The first tempo, in quarter notes a minute.")
     meter: MeterField = Field(
-        default_factory=lambda: Meter(4, 4), description="The first meter; groups as in 2+2+3/8."
+        default_factory=lambda: Meter(4, 4),
+        description="The first meter; groups as in 2+2+3/8.",
+        json_schema_extra={"default": "4/4"},
     )
     length: Length = Field(description="How many bars it has.")
     lead: SpanField = Field(
         default_factory=lambda: parse_span("0 s"),
         description="How long the clock runs before anything is started, so that machines can settle on it.",
+        json_schema_extra={"default": "0 s"},
     )
     pre_roll: PreRoll = Field(
-        default_factory=lambda: parse_span("0 bars"), description="Bars counted before bar 1."
+        default_factory=lambda: parse_span("0 bars"),
+        description="Bars counted before bar 1.",
+        json_schema_extra={"default": "0 bars"},
     )
     tail: SpanField = Field(
         default_factory=lambda: parse_span("0 bars"),
         description="How long the clock goes on after the last bar.",
+        json_schema_extra={"default": "0 bars"},
     )
     sections: dict[str, SectionBar] = Field(default_factory=dict, description="Names for bars.")
     tempo_changes: list[TempoChangeSpec] = Field(default_factory=list, description="Where the tempo changes.")

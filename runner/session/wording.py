@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from difflib import get_close_matches
 from types import UnionType
@@ -30,6 +31,11 @@ def near_match(name: str, known: Iterable[str]) -> str:
         return ""
     listed = ", ".join(shorten(item, 24) for item in names[:12])
     return f"known: {listed}{', …' if len(names) > 12 else ''}"
+
+
+def spec_name(name: str) -> str:
+    """Return the plain name of a mapping's class: `TempoChangeSpec` is `tempo-change`."""
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", "-", name.removesuffix("Spec")).lower()
 
 
 def known_keys(path: Path) -> list[str]:
