@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
@@ -56,14 +57,17 @@ class JitterFigures:
 class JitterMeter:
     """Keeps the latest 256 clocks; `figures` judges them."""
 
-    __slots__ = ("_rows",)
+    __slots__ = ("_arrivals", "_rows")
 
     def __init__(self) -> None:
+        self._arrivals: deque[int] = deque(maxlen=_LATEST)
         self._rows: deque[tuple[int, int]] = deque(maxlen=_LATEST)  # (arrival, due)
 
-    def add(self, arrival_ns: int, due_ns: int) -> None:
-        """Take a clock and when it was predicted."""
-        self._rows.append((arrival_ns, due_ns))
+    def add(self, arrival_ns: int, due_ns: int | None) -> None:
+        """Take a clock and when it was predicted; None for one that is still being judged."""
+        self._arrivals.append(arrival_ns)
+        if due_ns is not None:
+            self._rows.append((arrival_ns, due_ns))
 
     def figures(self) -> JitterFigures:
         """Return the kind and size of the jitter over the latest clocks."""
@@ -78,20 +82,20 @@ class JitterMeter:
         return JitterFigures(kind, count, sd, min(off), max(off))
 
     def _kind(self, sd: float) -> JitterClass:
-        arrivals = [arrival for arrival, _ in self._rows]
-        gaps = [after - before for before, after in pairwise(arrivals)]
+        gaps = [after - before for before, after in pairwise(self._arrivals)]
         usual = sorted(gaps)[len(gaps) // 2]
         together = sum(1 for gap in gaps if gap < _BUNCHED_INTERVAL * usual)
-        if together >= max(2, _BUNCHED_SHARE * len(gaps)) and sd > _DIN_NS:
+        if together >= max(2, _BUNCHED_SHARE * len(gaps)):
             return JitterClass.BURSTS
-        if _resultant(arrivals) > _ON_GRID and _resultant([due for _, due in self._rows]) < _OFF_GRID:
+        arrivals, dues = zip(*self._rows, strict=True)
+        if _resultant(arrivals) > _ON_GRID and _resultant(dues) < _OFF_GRID:
             return JitterClass.USB_GRID
         if sd < _STEADY_NS:
             return JitterClass.STEADY
         return JitterClass.DIN if sd < _DIN_NS else JitterClass.IRREGULAR
 
 
-def _resultant(times_ns: list[int]) -> float:
+def _resultant(times_ns: Sequence[int]) -> float:
     """Return how alike times are modulo 1 ms: the mean resultant length of their phases."""
     turn = 2 * pi / _GRID_NS
     phases = [(t % _GRID_NS) * turn for t in times_ns]

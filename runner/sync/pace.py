@@ -14,7 +14,7 @@ CLOCKS_PER_CELL = 12
 _CELLS = 64  #: half-beats looked back upon: 32 beats
 _FEWEST_CELLS = 24
 _CROSSINGS = 3  #: a sway crosses its mean line at least so often in view; a step bends it only twice
-_SWAY_OVER_NOISE = 4.0
+_SWAY_OVER_NOISE = 3.0
 _LEAST_SWAY_NS = 800_000
 
 

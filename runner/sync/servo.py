@@ -29,7 +29,9 @@ _SCORE_SHARE = 1.0 / 32.0
 _SHORTER_WINS = 0.8  #: a shorter memory must predict this much better (ratio of mean squares)
 _OUTLIER = 3.5  #: beyond so many standard deviations a clock's weight falls
 _KNOWN = 12.0  #: clocks after which the jitter estimate can be used for tests
+_CAUTION = 8.0
 _CONFLICT = 9.0  #: squared deviations at which the expected rate is dropped
+_SLOWEST = 0.65  #: a change of tempo beyond this ratio, or its inverse, is not believed
 DRIFT_ALARM = 4.5
 
 
@@ -85,6 +87,11 @@ class Servo:
     def jitter_known(self) -> bool:
         """Whether enough clocks have come to judge one by the jitter of the others."""
         return self._freedom >= _KNOWN
+
+    @property
+    def cautious_variance(self) -> float:
+        """The variance to test a clock by: larger while few clocks have shown it."""
+        return self.variance * (1.0 + _CAUTION / max(self._freedom, 1.0))
 
     def first(self, x: float, y: float) -> None:
         """Begin the lines with one clock; what is known of the rate stays."""
@@ -163,15 +170,18 @@ class Servo:
         """
         surprises = self.surprises
         worst = max(abs(sum(map(mul, ramp, surprises))) for ramp in _RAMPS)
-        return float(worst / sqrt(self.variance))
+        return float(worst / sqrt(self.cautious_variance))
 
-    def restart(self, points: Sequence[tuple[float, float]], keep_rate: bool) -> None:
+    def restart(self, points: Sequence[tuple[float, float]], keep_rate: bool) -> bool:
         """Begin the lines again from `points` (x, y; oldest first), the clocks since a change.
 
         With `keep_rate` only the phase has changed and the rate known so far is kept; without, the new
-        line hinges on the old one just before the first point.
+        line hinges on the old one just before the first point. False, and nothing changed, if the new
+        rate is beyond belief.
         """
         old = self.line
+        kept = (self._fits, self._scores, self._best, self._rate_sd, self.samples)
+        past, surprises = list(self.history), list(self.surprises)
         if keep_rate:
             pull = old.rate_information + old.pull
             rate_sd = sqrt(self.variance / pull) if pull > 0 else BLIND_SD
@@ -191,6 +201,13 @@ class Servo:
                 fit.add(x, y)
             self.history.appendleft((x, y))
         self.samples = len(rest)
+        if _SLOWEST < self.line.rate / old.rate < 1.0 / _SLOWEST:
+            return True
+        self._fits, self._scores, self._best, self._rate_sd, self.samples = kept
+        self.history.clear()
+        self.history.extend(past)
+        self.surprises.extend(surprises)
+        return False
 
     def rephase(self, x: float, y: float) -> None:
         """Keep the rate, take the phase from one clock: the master has restarted its clock."""

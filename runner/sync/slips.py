@@ -11,7 +11,7 @@ Residuals are arrival minus prediction in ns when each clock takes the next slot
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from math import log
@@ -21,6 +21,7 @@ _RARE_SLIP = 7.0
 _RARE_EACH_MORE = 0.5
 _RARE_STEP = 9.0
 _RARE_JUMP = 13.0
+_RARE_LATE = 5.0
 _UNREAD = 4.0  #: what a clock left out costs: about the logarithm of interval over jitter
 _MARGIN = 10.0
 _MARGIN_NONE = 4.0
@@ -32,24 +33,29 @@ class Explanation(Enum):
     """What the misfit was."""
 
     NOTHING = "nothing"  #: late clocks, all in their slots
-    SLIP = "slip"  #: clocks missing, or fewer of them than a gap seemed to have lost
-    EXTRA = "extra"  #: one clock too many
+    SLIP = "slip"  #: clocks missing
+    EXTRA = "extra"  #: clocks too many
+    LATE = "late"  #: a gap lost fewer clocks than it seemed: they came late, together
     STEP = "step"  #: the tempo changed
     JUMP = "jump"  #: the phase changed, the tempo did not
+
+
+_CHANGES = (Explanation.STEP, Explanation.JUMP)
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
     """The explanation chosen.
 
-    `at` is the index among the trial's clocks where it begins; for STEP and JUMP it counts from the
-    newest clock backward (how many clocks lie after the change). `shift` is the number of slots that
-    clocks from `at` on move up. `size`: for STEP the drift per slot, for JUMP the phase, in ns.
+    `at`: for EXTRA the indices, among the trial's clocks, of those too many; for SLIP and LATE the index
+    of the first clock that moves by `shift` slots. `since`: for STEP and JUMP, how many of the newest
+    clocks lie after the change. `size`: for STEP the drift per slot, for JUMP the phase, in ns.
     """
 
     explanation: Explanation
-    at: int = 0
+    at: tuple[int, ...] = ()
     shift: int = 0
+    since: int = 0
     size: float = 0.0
 
 
@@ -58,29 +64,51 @@ def _costs(residuals: Sequence[float], scale: float) -> list[float]:
     return [half * log(1.0 + r * r * scale) for r in residuals]
 
 
-def _best_slip(
-    residuals: Sequence[float],
-    costs: Sequence[float],
-    shift: int,
-    period: float,
-    scale: float,
-    drop: float | None,
-) -> tuple[float, int]:
-    """Return the least cost of a slip by `shift` slots, and where it begins.
+def _slips(
+    residuals: Sequence[float], costs: Sequence[float], period: float, scale: float
+) -> Iterator[tuple[float, Judgement]]:
+    """Yield each way in which clocks can be missing, with its cost."""
+    for shift in sorted({1, max(1, round(residuals[-1] / period))}):
+        moved = _costs([r - shift * period for r in residuals], scale)
+        ahead, behind = 0.0, sum(moved)
+        rare = _RARE_SLIP + _RARE_EACH_MORE * (shift - 1)
+        for index, (plain, shifted) in enumerate(zip(costs, moved, strict=True)):
+            yield rare + ahead + behind, Judgement(Explanation.SLIP, (index,), shift)
+            ahead += plain
+            behind -= shifted
 
-    `drop` is the cost of leaving out the clock at which it begins; None: that clock slips like the rest.
-    """
-    moved = _costs([r - shift * period for r in residuals], scale)
-    best, where = float("inf"), 0
-    ahead = 0.0
-    behind = sum(moved)
+
+def _extras(
+    residuals: Sequence[float], costs: Sequence[float], period: float, scale: float
+) -> Iterator[tuple[float, Judgement]]:
+    """Yield each way in which there can be too many clocks: one, several in a row, every other one."""
+    count = len(residuals)
+    moved = _costs([r + period for r in residuals], scale)
+    ahead, behind = 0.0, sum(moved)
     for index, (plain, shifted) in enumerate(zip(costs, moved, strict=True)):
-        cost = ahead + behind + (drop - shifted if drop is not None else 0.0)
-        if cost < best:
-            best, where = cost, index
-        ahead += plain
         behind -= shifted
-    return best, where
+        yield _RARE_SLIP + _UNREAD + ahead + behind, Judgement(Explanation.EXTRA, (index,), -1)
+        ahead += plain
+    many = round(-residuals[-1] / period)
+    if 2 <= many < count:
+        rest = sum(_costs([r + many * period for r in residuals[many:]], scale))
+        rare = _RARE_SLIP + _RARE_EACH_MORE * (many - 1) + _UNREAD * many
+        yield rare + rest, Judgement(Explanation.EXTRA, tuple(range(many)), -1)
+    if count >= 3:
+        kept = [residuals[index] + (index + 1) // 2 * period for index in range(1, count, 2)]
+        dropped = tuple(range(0, count, 2))
+        rare = _RARE_SLIP + _UNREAD * len(dropped)
+        yield rare + sum(_costs(kept, scale)), Judgement(Explanation.EXTRA, dropped, -1)
+
+
+def _late(
+    residuals: Sequence[float], gap: int, period: float, scale: float
+) -> Iterator[tuple[float, Judgement]]:
+    """Yield the ways in which a gap has lost fewer clocks than it seemed: they were only late."""
+    for shift in sorted({-gap, max(-gap, round(residuals[-1] / period))}):
+        if shift < 0:
+            moved = _costs([r - shift * period for r in residuals], scale)
+            yield _RARE_LATE + sum(moved), Judgement(Explanation.LATE, (0,), shift)
 
 
 def _best_change(
@@ -112,14 +140,19 @@ def _best_change(
             else:
                 left = [r - size for r in tail]
             cost = rare + sum(costs[:-length]) + sum(_costs(left, scale))
-            options.append((cost, Judgement(explanation, at=length, size=size)))
+            options.append((cost, Judgement(explanation, since=length, size=size)))
     if not options:
         return float("inf"), Judgement(Explanation.NOTHING)
     return min(options, key=lambda option: option[0])
 
 
 def judge(
-    residuals: Sequence[float], before: Sequence[float], period: float, sigma: float, forced: bool = False
+    residuals: Sequence[float],
+    before: Sequence[float],
+    period: float,
+    sigma: float,
+    gap: int = 0,
+    forced: bool = False,
 ) -> Judgement | None:
     """Return the explanation of a misfit, or None while more clocks are needed.
 
@@ -128,31 +161,27 @@ def judge(
         before: scaled surprises of the clocks before it, oldest first, in ns.
         period: one clock interval in ns, above 0.
         sigma: standard deviation of a residual in ns, above 0.
+        gap: slots that were passed over before the first clock, because it came that much too late.
         forced: take the best explanation now.
     """
     scale = 1.0 / (_TAIL * sigma * sigma)
     costs = _costs(residuals, scale)
     earlier = _costs(before, scale)
     base = sum(earlier)
-    options = [(base + sum(costs), Judgement(Explanation.NOTHING))]
-    shifts = {1, -1, round(residuals[-1] / period)} - {0}
-    for shift in sorted(shifts, key=abs):
-        drop = _UNREAD if shift == -1 else None
-        cost, where = _best_slip(residuals, costs, shift, period, scale, drop)
-        rare = _RARE_SLIP + _RARE_EACH_MORE * (abs(shift) - 1)
-        if shift < -1:
-            continue  # several extra clocks are found one by one
-        kind = Explanation.EXTRA if shift == -1 else Explanation.SLIP
-        options.append((base + cost + rare, Judgement(kind, at=where, shift=shift)))
-    options.append(_best_change([*before, *residuals], [*earlier, *costs], scale, period))
-    options.sort(key=lambda option: option[0])
-    best, judgement = options[0]
+    options = [(sum(costs), Judgement(Explanation.NOTHING))]
+    options += _slips(residuals, costs, period, scale)
+    options += _extras(residuals, costs, period, scale)
+    if gap:
+        options += _late(residuals, gap, period, scale)
+    change, change_judgement = _best_change([*before, *residuals], [*earlier, *costs], scale, period)
+    options.append((change - base, change_judgement))
+    best, judgement = min(options, key=lambda option: option[0])
     if forced or len(residuals) >= MOST_CLOCKS:
         return judgement
-    lead = options[1][0] - best
-    if judgement.explanation is Explanation.NOTHING:
-        return judgement if lead >= _MARGIN_NONE and len(residuals) >= 2 else None
-    return judgement if lead >= _MARGIN and len(residuals) >= 2 else None
+    same = _CHANGES if judgement.explanation in _CHANGES else (judgement.explanation,)
+    lead = min(cost for cost, other in options if other.explanation not in same) - best
+    margin = _MARGIN_NONE if judgement.explanation is Explanation.NOTHING else _MARGIN
+    return judgement if lead >= margin and len(residuals) >= 2 else None
 
 
 def recount(arrivals: Sequence[float]) -> Judgement | None:
@@ -169,11 +198,11 @@ def recount(arrivals: Sequence[float]) -> Judgement | None:
         slots = [index + (index >= at) for index in range(len(arrivals))]
         error = _line_error(slots, arrivals)
         if error < best:
-            best, judgement = error, Judgement(Explanation.SLIP, at=at, shift=1)
+            best, judgement = error, Judgement(Explanation.SLIP, (at,), 1)
         slots = [index - (index > at) for index in range(len(arrivals)) if index != at]
         error = _line_error(slots, [y for index, y in enumerate(arrivals) if index != at])
         if error < best:
-            best, judgement = error, Judgement(Explanation.EXTRA, at=at, shift=-1)
+            best, judgement = error, Judgement(Explanation.EXTRA, (at,), -1)
     return judgement if best < plain / 6.0 else None
 
 

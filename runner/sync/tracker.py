@@ -20,6 +20,8 @@ _BLIND = SteadyPrior(120.0, None)
 _OFF = 3.5  #: standard deviations beyond which a clock does not fit
 _FEW = 12  #: clocks after which a line of unknown tempo can judge others
 _WAIT_AFTER_ALARM = 6
+_FAR = 0.45  #: a clock so many intervals off tells nothing about the line
+_STRANGERS = 48  #: after so many of them in a row the line is given up
 _GAP = 1.5  #: intervals overdue from which clocks are taken for missing at once
 
 
@@ -87,6 +89,7 @@ class Tracker:
         self.found: list[Discovery] = []
         self._trial: list[tuple[int, float, float]] = []  # (slot, y, residual), oldest first
         self._gap = 0  # slots already counted in when the trial was opened
+        self._strangers = 0  # clocks in a row that were far from any explanation
         self._calm = 0  # clocks until the drift alarm is heard again
         self._early: list[float] | None = [] if self.prior.rate_sd is None else None
 
@@ -161,7 +164,7 @@ class Tracker:
         self.slot = slot
         self.grid.play(slot, x)
         self._early = None
-        if abs(off) <= _OFF * sqrt(servo.variance * (1.0 + line.spread(x))) + 0.05 * line.rate * step:
+        if abs(off) <= _OFF * sqrt(servo.cautious_variance * (1.0 + line.spread(x))) + 0.05 * line.rate * step:
             servo.add(x, y)
         elif servo.samples >= 3:
             servo.rephase(x, y)
@@ -202,7 +205,7 @@ class Tracker:
             self.slot = slot
             self.first(y)
             return None
-        sd = sqrt(servo.variance * (1.0 + line.spread(x)))
+        sd = sqrt(servo.cautious_variance * (1.0 + line.spread(x)))
         if off > _GAP * period:
             slot, off = self._skip_gap(slot, y, off, period, sd)
             due = y - off
@@ -259,14 +262,14 @@ class Tracker:
         if slip is None:
             return
         first = self.slot - len(early) + 1
-        slots = [first + index + (slip.shift if index >= slip.at else 0) for index in range(len(early))]
+        slots = [first + index + (slip.shift if index >= slip.at[0] else 0) for index in range(len(early))]
         kept = [
             (slot, each)
             for index, (slot, each) in enumerate(zip(slots, early, strict=True))
-            if slip.explanation is Explanation.SLIP or index != slip.at
+            if slip.explanation is Explanation.SLIP or index != slip.at[0]
         ]
         change = Change.MISSING if slip.explanation is Explanation.SLIP else Change.EXTRA
-        self.found.append(Discovery(change, first + slip.at, early[slip.at], 1.0))
+        self.found.append(Discovery(change, first + slip.at[0], early[slip.at[0]], 1.0))
         self.servo = Servo(self.prior.rate_sd, self._guess)
         self.servo.first(self.grid.x_of(kept[0][0]), kept[0][1])
         for slot, each in kept[1:]:
@@ -283,21 +286,21 @@ class Tracker:
         servo = self.servo
         line = servo.line
         first_x = self.grid.x_of(trial[0][0])
-        sigma = sqrt(servo.variance * (1.0 + line.spread(first_x)))
+        sigma = sqrt(servo.cautious_variance * (1.0 + line.spread(first_x)))
         period = line.rate * (self.grid.x_of(trial[0][0] + 1) - first_x)
         if not servo.jitter_known:
             sigma = max(sigma, period / 6.0)
         before = [] if self._gap else list(servo.surprises)[::-1]
-        judgement = judge([off for _, _, off in trial], before, period, sigma, forced)
+        judgement = judge([off for _, _, off in trial], before, period, sigma, self._gap, forced)
         if judgement is None:
             return
         clocks = list(trial)
         gap = self._gap
         self._abandon()
         self._calm = _WAIT_AFTER_ALARM
-        if judgement.explanation in (Explanation.STEP, Explanation.JUMP):
+        changed = judgement.explanation in (Explanation.STEP, Explanation.JUMP)
+        if changed and self._restart(clocks, judgement):
             self._report_gap(clocks[0][0], gap)
-            self._restart(clocks, judgement)
         else:
             self._reslot(clocks, judgement, gap)
 
@@ -307,46 +310,61 @@ class Tracker:
             self.found.append(Discovery(Change.MISSING, first, self.time_of(first), gap))
 
     def _reslot(self, clocks: list[tuple[int, float, float]], judgement: Judgement, gap: int) -> None:
-        """Move the clocks from where they slipped to their true slots, and take them all in."""
-        at, shift = judgement.at, judgement.shift
-        if gap and at == 0 and judgement.explanation is Explanation.EXTRA:
-            gap, drop = gap + shift, False  # the gap had lost one clock fewer than it seemed
-            clocks = [(slot + shift, y, off) for slot, y, off in clocks]
-            at, shift = len(clocks), 0
-        else:
-            drop = judgement.explanation is Explanation.EXTRA
-            if gap and at == 0:
-                gap += shift
-                clocks = [(slot + shift, y, off) for slot, y, off in clocks]
-                at, shift = len(clocks), 0
-        self._report_gap(clocks[0][0], gap)
-        if shift and at < len(clocks):
-            slot = clocks[at][0]
-            if drop:
-                self.found.append(Discovery(Change.EXTRA, slot, clocks[at][1], 1.0))
-            else:
-                self.found.append(Discovery(Change.MISSING, slot, self.time_of(slot), shift))
-        for index, (slot, y, _) in enumerate(clocks):
-            if drop and index == at:
+        """Put the clocks of a trial into their true slots, and take them all in."""
+        dropped: tuple[int, ...] = ()
+        slips_at = len(clocks)
+        slot = clocks[0][0]
+        if judgement.explanation is Explanation.LATE:
+            slot += judgement.shift
+            gap += judgement.shift
+        elif judgement.explanation is Explanation.EXTRA:
+            dropped = judgement.at
+        elif judgement.explanation is Explanation.SLIP:
+            slips_at = judgement.at[0]
+            if gap and slips_at == 0:
+                slot += judgement.shift
+                gap += judgement.shift
+                slips_at = len(clocks)
+        self._report_gap(slot, gap)
+        self.slot = slot - 1
+        for index, (_, y, _) in enumerate(clocks):
+            if index in dropped:
+                self.found.append(Discovery(Change.EXTRA, self.slot + 1, y, 1.0))
                 continue
-            place = slot + (shift if index >= at else 0)
-            self.servo.add(self.grid.x_of(place), y)
-            self.slot = place
-        if drop and at == len(clocks) - 1:
-            self.slot = clocks[at][0] - 1
+            if index == slips_at:
+                first = self.slot + 1
+                self.found.append(Discovery(Change.MISSING, first, self.time_of(first), judgement.shift))
+                self.slot += judgement.shift
+            self.slot += 1
+            x = self.grid.x_of(self.slot)
+            if abs(y - self.servo.line.predict(x)) > _FAR * self.interval():
+                self._strangers += 1
+            else:
+                self._strangers = 0
+                self.servo.add(x, y)
+        if self._strangers > _STRANGERS:
+            self._start_over(y)
 
-    def _restart(self, clocks: list[tuple[int, float, float]], judgement: Judgement) -> None:
-        """Begin the lines again from the clocks since a change of tempo or phase."""
+    def _start_over(self, y: float) -> None:
+        """Nothing fits any longer: find phase and tempo anew, the count goes on."""
+        self.found.append(Discovery(Change.JUMP, self.slot, y, y - self.time_of(self.slot)))
+        self.forget()
+        self.first(y)
+
+    def _restart(self, clocks: list[tuple[int, float, float]], judgement: Judgement) -> bool:
+        """Begin the lines again from the clocks since a change; False if what they give makes no sense."""
         servo = self.servo
         points = [(self.grid.x_of(slot), y) for slot, y, _ in clocks]
-        older = max(0, judgement.at - len(points))
+        older = max(0, judgement.since - len(points))
         points = [*list(islice(servo.history, min(older, LOOK_BACK)))[::-1], *points]
-        points = points[-max(2, judgement.at) :]
+        points = points[-max(2, judgement.since) :]
         before = servo.line.rate
         start_x, start_y = points[0]
-        servo.restart(points, keep_rate=judgement.explanation is Explanation.JUMP)
+        if not servo.restart(points, keep_rate=judgement.explanation is Explanation.JUMP):
+            return False
         slot = round(self.grid.slot_at(start_x))
         if judgement.explanation is Explanation.JUMP:
             self.found.append(Discovery(Change.JUMP, slot, start_y, judgement.size))
         else:
             self.found.append(Discovery(Change.STEP, slot, start_y, before / servo.line.rate))
+        return True

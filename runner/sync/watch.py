@@ -31,6 +31,7 @@ _STEP_HOLD_CLOCKS = 8 * CLOCKS_PER_QUARTER
 _UNSEEN_STEP = 0.01
 _SURE = 4.0
 _DOUBLE = 1.8
+_PATIENCE = ((2.0, 1), (0.5, 3), (0.0, 6))  #: percent off, and the beats that it takes to be told
 _LOOK_EVERY = 6  #: clocks between two looks for a second source
 
 
@@ -90,6 +91,12 @@ class ClockWatch:
         self._late_due = self._config.lock_due is not None
         self._was_locked = False
         self._look = 0
+        self._stopped_by_us = False
+        self._refusals: Counter[str] = Counter()
+        self._off_beats = 0  # beats in a row with the tempo surely off to the same side
+        self._before_step: float | None = None
+        self._bunch: FollowerEvent | None = None  # clocks taken for missing that were only late
+        self._bunch_ns = 0
 
     # -- what is told ----------------------------------------------------------------------------
 
@@ -104,11 +111,10 @@ class ClockWatch:
             self._came_back(arrival_ns)
         self._last_clock_ns = arrival_ns
         self._jitter_ns = tick.jitter_ns
-        if tick.due_ns is not None and tick.verdict is not TickVerdict.PENDING:
-            self.jitter.add(arrival_ns, tick.due_ns)
+        self.jitter.add(arrival_ns, None if tick.verdict is TickVerdict.PENDING else tick.due_ns)
         if tick.clocks is None:
             self._idle_clocks += 1
-            if self._idle_clocks == self._config.start_wait_clocks:
+            if self._idle_clocks == self._config.start_wait_clocks and not self._stopped_by_us:
                 beats = self._idle_clocks / CLOCKS_PER_QUARTER
                 self._find(Code.NO_START, arrival_ns, None, beats,
                            f"clock has run for {beats:.0f} beats without Start or Continue")  # fmt: skip
@@ -182,8 +188,11 @@ class ClockWatch:
             self._held.append(event)
             if kind is EventKind.STEP:
                 self._bends.append((event.t_ns, event.size))
+                if self._before_step is None and self._paces:
+                    self._before_step = self._paces[-1][1]
         elif kind is EventKind.STARTED:
             self._in_song = True
+            self._stopped_by_us = False
             self._origin = None
             self._pace.clear()
         elif kind is EventKind.STOPPED:
@@ -191,14 +200,15 @@ class ClockWatch:
         elif kind is EventKind.LOST:
             self._ended(event)
         elif kind is EventKind.REDUNDANT:
+            if self._stopped_by_us:
+                return
             self._find(Code.REDUNDANT, event.t_ns, event.clocks, 1.0,
                        f"{event.text} came again and was ignored")  # fmt: skip
         elif kind is EventKind.POSITION_REFUSED:
             self._find(Code.POSITION_REFUSED, event.t_ns, event.clocks, event.size,
-                       f"a song position ({event.size:.0f} clocks) came while playing, not obeyed")  # fmt: skip
+                       f"song position {event.size:.0f} came while playing, not obeyed")  # fmt: skip
         elif kind is EventKind.REFUSED:
-            self._find(Code.REFUSED, event.t_ns, event.clocks, event.size,
-                       f"{event.size:.0f} refused: {event.text}")  # fmt: skip
+            self._refused(event)
 
     def advance(self, now_ns: int) -> None:
         """Let time pass: active sensing, Start without clock, findings held back long enough."""
@@ -231,6 +241,10 @@ class ClockWatch:
         """End a take: let go what is held back, judge the jitter, and return its figures."""
         self._let_go(t_ns, everything=True)
         self._held.clear()
+        for why, count in self._refusals.items():
+            if count:
+                self._find(Code.REFUSED, t_ns, None, count, f"{count} more refused: {why}")
+        self._refusals.clear()
         figures = self.jitter.figures()
         if figures.kind is not JitterClass.UNKNOWN:
             severity: Severity = "warning" if figures.kind is JitterClass.BURSTS else "note"
@@ -280,7 +294,7 @@ class ClockWatch:
         x = self._prior.ns_of(tick.clocks)
         if self._origin is None:
             self._origin = arrival_ns - round(x)
-        if self._pace.add(x, arrival_ns - self._origin - x) and not self._sways:
+        if self._pace.add(x, arrival_ns - self._origin - x) and not self._sways and self._mixed_ns is None:
             sway = self._pace.sway(tick.jitter_ns)
             if sway is not None:
                 self._sways = True
@@ -292,17 +306,24 @@ class ClockWatch:
                 )  # fmt: skip
 
     def _judge_tempo(self, t_ns: int, clocks: int | None, pace: Pace) -> None:
-        if pace.rate is None:
+        if pace.rate is None or self._mixed_ns is not None:
             return
-        if pace.rate > _DOUBLE and self._mixed_ns is None:
+        if pace.rate > _DOUBLE:
             self._mixed(t_ns, clocks, f"clocks come {pace.rate:.2f} times as fast as the song's")
             return
         off = 100 * (pace.rate - 1)
         limit = self._config.tempo_limit_percent
+        if self._recently_bent(t_ns):
+            self._off_beats = 0
+            return
         sure = abs(off) > limit + 100 * _SURE * pace.rate_sd
+        same_side = sure and self._off_beats * off >= 0
+        self._off_beats = (self._off_beats if same_side else 0) + (sure and (1 if off > 0 else -1))
+        if abs(self._off_beats) < next(beats for least, beats in _PATIENCE if abs(off) >= least):
+            return
         known = self._tempo_told
-        if sure and (known is None or abs(off - known) > max(limit, 100 * _SURE * pace.rate_sd)):
-            if known is not None and (self._sways or self._recently_bent(t_ns)):
+        if (known is None or abs(off - known) > max(limit, 100 * _SURE * pace.rate_sd)):
+            if known is not None and self._sways:
                 return
             self._tempo_told = off
             self._find(
@@ -340,11 +361,22 @@ class ClockWatch:
             del self._held[index]
             if held.size > 1:
                 self._held.insert(index, held._replace(size=held.size - 1))
-            late = (extra.t_ns - held.t_ns) / 1e6
-            self._find(Code.BUNCHED, held.t_ns, held.clocks, 1.0,
-                       f"a clock came about {late:.0f} ms late, together with others")  # fmt: skip
+            bunch = self._bunch
+            if bunch is not None and extra.t_ns - bunch.t_ns < _BUNCH_NS:
+                self._bunch = bunch._replace(size=bunch.size + 1)
+            else:
+                self._tell_bunch()
+                self._bunch, self._bunch_ns = held._replace(size=1.0), extra.t_ns
             return True
         return False
+
+    def _tell_bunch(self) -> None:
+        bunch, self._bunch = self._bunch, None
+        if bunch is not None:
+            late = (self._bunch_ns - bunch.t_ns) / 1e6
+            many = "clock" if bunch.size == 1 else "clocks"
+            self._find(Code.BUNCHED, bunch.t_ns, bunch.clocks, bunch.size,
+                       f"{bunch.size:.0f} {many} came up to {late:.0f} ms late, together")  # fmt: skip
 
     def _mixed(self, t_ns: int, clocks: int | None, why: str) -> None:
         """Two sources, or our own clock coming back."""
@@ -367,9 +399,11 @@ class ClockWatch:
         mixed, hold_ns = self._mixed_ns, _HOLD_CLOCKS * interval
         if mixed is not None and now_ns - mixed > 4 * hold_ns and not self._still_mixed(now_ns, 2 * hold_ns):
             self._mixed_ns = None
+        if self._bunch is not None and (everything or now_ns - self._bunch_ns > hold_ns):
+            self._tell_bunch()
         while self._held:
             held = self._held[0]
-            hold = _HOLD_CLOCKS
+            hold = 1.5 * _HOLD_CLOCKS if held.kind is EventKind.STEP else float(_HOLD_CLOCKS)
             if held.kind is EventKind.STEP and abs(held.size - 1) < _SMALL_STEP:
                 hold = _STEP_HOLD_CLOCKS
             if not everything and now_ns - held.t_ns < hold * interval:
@@ -383,7 +417,10 @@ class ClockWatch:
     def _tell(self, event: FollowerEvent) -> None:
         if event.kind is EventKind.MISSING:
             many = "clock is" if event.size == 1 else "clocks are"
-            self._find(Code.MISSING, event.t_ns, event.clocks, event.size, f"{event.size:.0f} {many} missing")
+            text = f"{event.size:.0f} {many} missing"
+            if event.size > 1:
+                text += f"; {event.size * self._interval_ns / 1e6:.0f} ms went by prediction"
+            self._find(Code.MISSING, event.t_ns, event.clocks, event.size, text)
         elif event.kind is EventKind.EXTRA:
             if self._mixed_ns is None:
                 self._find(Code.EXTRA, event.t_ns, event.clocks, 1.0, "one clock too many")
@@ -395,6 +432,9 @@ class ClockWatch:
                        f"the clock's phase jumped by {size:+.1f} ms")  # fmt: skip
 
     def _tell_step(self, event: FollowerEvent) -> None:
+        before, self._before_step = self._before_step, None
+        if before is not None and self._paces and self._paces[-1][0] > event.t_ns + 18 * self._interval_ns:
+            event = event._replace(size=self._paces[-1][1] / before)
         change = event.size - 1
         span = _STEP_HOLD_CLOCKS * self._interval_ns
         opposite = any((ratio - 1) * change < 0 and abs(at - event.t_ns) < span for at, ratio in self._bends)
@@ -403,8 +443,17 @@ class ClockWatch:
         self._find(Code.STEP, event.t_ns, event.clocks, 100 * change,
                    f"the tempo changed by {100 * change:+.1f} % and the song does not say so")  # fmt: skip
 
+    def _refused(self, event: FollowerEvent) -> None:
+        """The first refusal of a kind is told at once, the others as a number at the end."""
+        if event.text in self._refusals or len(self._refusals) >= MOST_OF_A_KIND:
+            self._refusals[event.text] += round(event.size)
+            return
+        self._refusals[event.text] = 0
+        self._find(Code.REFUSED, event.t_ns, event.clocks, event.size, f"refused: {event.text}")
+
     def _ended(self, event: FollowerEvent) -> None:
         self._lost = event
+        self._stopped_by_us = True
         away = event.size / 1e6
         self._find(Code.NO_STOP, event.t_ns, event.clocks, away,
                    f"the clock ended in the song and no Stop came: nothing for {away:.0f} ms",
