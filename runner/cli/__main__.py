@@ -1,0 +1,5 @@
+"""`python -m runner.cli` is `takewright`."""
+
+from runner.cli.main import main
+
+main()

@@ -1,0 +1,19 @@
+"""`takewright schema`: the JSON Schema of session files."""
+
+from __future__ import annotations
+
+import json
+
+import click
+
+
+@click.command("schema")
+def command() -> None:
+    """Print the JSON Schema of session files, for editors that complete and check as you type.
+
+    Write it to a file, and name that file in the first line of a session:
+    # yaml-language-server: $schema=session.schema.json
+    """
+    from runner.session.schema import json_schema
+
+    click.echo(json.dumps(json_schema(), indent=2, ensure_ascii=False))
