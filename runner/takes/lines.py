@@ -159,17 +159,14 @@ def hex_text(data: bytes) -> str:
 def position_text(quarters: float, at_text: AtText) -> str | None:
     """Return the text of a song position given as a float, or None where there is none.
 
-    The float is taken back to the exact position that it came from: a fraction of a quarter
-    note on a grid of 1/5760 (all usual divisions) if it is that near, else the nearest fraction.
+    A float that is a fraction of a quarter note on a grid of 1/5760 (all usual divisions) is taken
+    back to that fraction, so that a third of a quarter is one again.
     """
     if not math.isfinite(quarters):
         return None
     grid = round(quarters * 5760)
-    if abs(grid / 5760 - quarters) < 1e-9:
-        exact = Fraction(grid, 5760)
-    else:
-        exact = Fraction(quarters).limit_denominator(1_000_000)
-    return at_text(exact)
+    on_grid = abs(grid / 5760 - quarters) < 1e-9
+    return at_text(Fraction(grid, 5760) if on_grid else Fraction(quarters))
 
 
 def microseconds(span_ns: int) -> float:

@@ -1,0 +1,99 @@
+"""Puts received clocks on their grid: which tick is which, which are missing, which are too many.
+
+Pure, and from the arrival times alone, so that it also judges the follower that was there at the time.
+A two-state filter (phase and period; gains 1/2 and 1/10) predicts each tick; an arrival counts as the
+tick that it is nearest to. A tick that is held up and then followed at once by the next one is late, not
+lost: an arrival for a tick that has been there already fills the hole before it if there is a fresh one.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+PHASE_GAIN = 0.5
+PERIOD_GAIN = 0.1
+FRESH_TICKS = 4  #: how far back a hole may lie that a late tick fills
+PAUSE_TICKS = 72  #: a longer silence is a pause: how many ticks it would have held cannot be known
+
+
+@dataclass(frozen=True, slots=True)
+class GridFault:
+    """`count` ticks missing before arrival `index`, or arrival `index` in excess of the grid."""
+
+    kind: str  #: "missing", "extra" or "pause"
+    index: int
+    t_ns: int
+    count: int
+
+
+@dataclass(slots=True)
+class Grid:
+    """`number[i]` is the grid index of arrival i; arrivals in excess have that of the tick they double."""
+
+    number: array[int] = field(default_factory=lambda: array("q"))
+    faults: list[GridFault] = field(default_factory=list)
+
+    @property
+    def missing(self) -> int:
+        """How many ticks never came."""
+        return sum(fault.count for fault in self.faults if fault.kind == "missing")
+
+    @property
+    def extra(self) -> int:
+        """How many arrivals were too many."""
+        return sum(fault.count for fault in self.faults if fault.kind == "extra")
+
+
+def first_period(t_ns: Sequence[int]) -> float | None:
+    """Return the median of the first two dozen intervals, or None of fewer than two arrivals."""
+    gaps = sorted(later - earlier for earlier, later in pairwise(t_ns[:25]))
+    return float(gaps[len(gaps) // 2]) if gaps and gaps[len(gaps) // 2] > 0 else None
+
+
+def place_on_grid(t_ns: Sequence[int], period_ns: float | None = None) -> Grid:
+    """Return where each arrival lies on the clock's grid; `period_ns` is the tempo's if one is known."""
+    grid = Grid()
+    measured = first_period(t_ns)
+    if period_ns is None or (measured is not None and not 0.7 < measured / period_ns < 1.4):
+        period_ns = measured
+    if not len(t_ns):
+        return grid
+    grid.number.append(0)
+    if period_ns is None:
+        return grid
+    period, phase, number = period_ns, float(t_ns[0]), 0
+    for index in range(1, len(t_ns)):
+        t = t_ns[index]
+        step = round((t - phase) / period)
+        if step <= 0:
+            _take_double(grid, index, t, number)
+            continue
+        if step > PAUSE_TICKS:
+            grid.faults.append(GridFault("pause", index, t, step - 1))
+            phase = float(t)
+        else:
+            if step > 1:
+                grid.faults.append(GridFault("missing", index, t, step - 1))
+            phase += step * period
+            error = t - phase
+            phase += PHASE_GAIN * error
+            period += PERIOD_GAIN * error / step
+        number += step
+        grid.number.append(number)
+    return grid
+
+
+def _take_double(grid: Grid, index: int, t: int, number: int) -> None:
+    """Count an arrival for a tick that has been there: it fills a fresh hole, or it is one too many."""
+    last = grid.faults[-1] if grid.faults else None
+    if last is not None and last.kind == "missing" and index - last.index <= FRESH_TICKS:
+        if last.count > 1:
+            grid.faults[-1] = GridFault("missing", last.index, last.t_ns, last.count - 1)
+        else:
+            grid.faults.pop()
+    else:
+        grid.faults.append(GridFault("extra", index, t, 1))
+    grid.number.append(number)

@@ -1,0 +1,24 @@
+"""What the rules of an audit share. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from runner.audit.facts import Facts
+from runner.audit.findings import MEANINGS, Finding
+from runner.errors import Severity
+
+Rule = Callable[[Facts], Iterator[Finding]]
+
+
+def in_ms(ns: float) -> str:
+    """Return ns as text in ms."""
+    return f"{ns / 1e6:.2f} ms"
+
+
+def finding(code: str, facts: Facts, t_ns: int | None, text: str, **more: object) -> Finding:
+    """Return a finding with the usual severity of its code and the song position of its time."""
+    severity: Severity = MEANINGS[code].severity
+    more.setdefault("severity", severity)
+    more.setdefault("at", facts.at(t_ns))
+    return Finding(code=code, t_ns=t_ns, text=text, **more)  # type: ignore[arg-type]

@@ -1,0 +1,82 @@
+"""Rules about how a take ended, and whether its log is whole. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from runner.audit.causes import ranked, usual
+from runner.audit.facts import Facts
+from runner.audit.findings import Cause, Finding
+from runner.audit.rule_base import finding
+
+
+def how_it_ended(facts: Facts) -> Iterator[Finding]:
+    """Whether the take came to its end."""
+    end = facts.take.end
+    if end is None:
+        last = facts.take.events[-1].t_ns if facts.take.events else None
+        ticks = [track.t_ns[-1] for track in facts.take.tracks.values() if len(track)]
+        t_ns = max([t for t in (last, *ticks) if t is not None], default=None)
+        why = "the log ends in the middle of a line" if facts.take.torn else "the log ends without its end"
+        cause = usual(
+            "a power cut, or the program was killed", why, "power-cut", 0.6 if facts.take.torn else 0.4
+        )
+        yield finding(
+            "take-interrupted", facts, t_ns, "the log does not say how the take ended", causes=(cause,)
+        )
+        return
+    why = str(end.detail.get("why", "")) or "no reason given"
+    if facts.outcome == "failed":
+        yield finding(
+            "take-failed", facts, end.t_ns, f"the take broke off: {why}", at=end.at or facts.at(end.t_ns),
+            causes=(Cause(why, "the log's last state", 0.9, "reported"),),
+        )  # fmt: skip
+    elif facts.outcome == "stopped":
+        yield finding("stopped-early", facts, end.t_ns, f"stopped before the end: {why}", at=end.at)
+
+
+def log_is_whole(facts: Facts) -> Iterator[Finding]:
+    """Whether anything is missing in the log."""
+    dropped = dropped_records(facts)
+    logs = facts.of_kind("log")
+    stops = [event for event in logs if event.detail.get("state") in ("stopped", "sync_failed")]
+    if dropped or stops:
+        causes = [
+            Cause(
+                f"the disk took no data: {event.detail.get('reason', '')}",
+                "the writer's own note",
+                0.95,
+                "disk",
+            )
+            for event in stops[:1]
+        ]
+        if facts.of_kind("dropped"):
+            causes.append(
+                Cause("the log's writer did not keep up", "the engine's pipe was full", 0.9, "pipe-full")
+            )
+        where = next(iter(stops or facts.of_kind("dropped") or logs), None)
+        text = f"{dropped} records are missing in the log" if dropped else "the log stopped for a while"
+        yield finding(
+            "log-incomplete", facts, where.t_ns if where else None, text, count=max(1, dropped),
+            causes=ranked(list(causes)) or (usual("a killed writer", "a gap in the numbering", "gap"),),
+        )  # fmt: skip
+    damages = [damage for damage in facts.take.damages if not (facts.take.torn and "torn" in damage.text)]
+    if damages:
+        size = sum(damage.size for damage in damages)
+        text = f"{len(damages)} places cannot be read ({size} bytes), the first: {damages[0]}"
+        yield finding(
+            "file-damaged", facts, None, text, count=len(damages),
+            evidence={"places": [damage.to_dict() for damage in damages[:20]], "bytes": size},
+        )  # fmt: skip
+
+
+def dropped_records(facts: Facts) -> int:
+    """Return how many records are known to be missing in the log."""
+    told = sum(event.count for event in facts.of_kind("dropped"))
+    gaps = stopped = 0
+    for event in facts.of_kind("log"):
+        lost = event.detail.get("lost", 0)
+        if isinstance(lost, int):
+            gaps += lost if event.detail.get("state") == "gap" else 0
+            stopped += lost if event.detail.get("state") == "resumed" else 0
+    return max(told, gaps) + stopped + facts.lost

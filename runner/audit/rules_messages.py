@@ -1,0 +1,108 @@
+"""Rules about messages: late, never sent, or left sounding. Pure."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from runner.audit.causes import own_lateness, port_gone, port_held, port_refused, ranked, usual, wire_load
+from runner.audit.facts import Facts, worst
+from runner.audit.findings import Finding
+from runner.audit.rule_base import finding, in_ms
+from runner.takes.model import Event
+
+
+def messages_late(facts: Facts) -> Iterator[Finding]:
+    """Whether messages other than clock went out in time, by machine."""
+    late: dict[tuple[str, str], list[tuple[int, int]]] = {}
+    for event in facts.of_kind("sent"):
+        if event.due_ns is not None and event.t_ns - event.due_ns > facts.limits.lateness_ns:
+            late.setdefault((event.machine, event.port), []).append((event.t_ns, event.t_ns - event.due_ns))
+    for (machine, port), rows in sorted(late.items()):
+        t_ns, size = worst(rows)
+        audible = sum(1 for _, lateness in rows if lateness > facts.limits.cue_ns)
+        text = f"{len(rows)} messages to {machine or port} were over {in_ms(facts.limits.lateness_ns)} late"
+        text += f", the worst {in_ms(size)}"
+        text += f"; {audible} of them so late that it can be heard" if audible else ""
+        causes = [
+            port_held(facts, port, t_ns),
+            own_lateness(facts, t_ns),
+            wire_load(facts, port, "out", t_ns),
+            usual("this computer was busy with something else", "the usual cause", "computer"),
+        ]
+        yield finding(
+            "message-late", facts, t_ns, text, machine=machine, port=port, count=len(rows),
+            evidence={"worst_us": size / 1000, "audible": audible}, causes=ranked(causes),
+        )  # fmt: skip
+
+
+def programs_in_force(facts: Facts) -> Iterator[Finding]:
+    """Whether each program change left its machine the time to settle that it needs."""
+    settle = {machine.name: machine.settle_ns for machine in facts.declared.machines}
+    for event in facts.of_kind("sent"):
+        if event.due_ns is None or event.data[:1] < b"\xc0" or event.data[:1] > b"\xcf":
+            continue
+        late = event.t_ns - event.due_ns
+        if settle.get(event.machine, 0) and late > facts.limits.lateness_ns:
+            left = (settle[event.machine] - late) / 1e6
+            text = f"program {event.data[1] + 1} reached {event.machine} {in_ms(late)} late: "
+            text += f"{max(0.0, left):.0f} ms were left of the {settle[event.machine] / 1e6:.0f} ms it needs"
+            causes = [port_held(facts, event.port, event.t_ns), own_lateness(facts, event.t_ns),
+                      wire_load(facts, event.port, "out", event.t_ns)]  # fmt: skip
+            yield finding(
+                "program-late", facts, event.t_ns, text, at=event.at, machine=event.machine, port=event.port,
+                causes=ranked(causes),
+            )  # fmt: skip
+
+
+def notes_left(facts: Facts) -> Iterator[Finding]:
+    """Whether every note that was begun was ended; a doubled Note On needs two Note Offs."""
+    if facts.take.end is None:
+        return
+    sounding: Counter[tuple[str, int, int]] = Counter()
+    names: dict[tuple[str, int, int], Event] = {}
+    for event in sorted(facts.of_kind("sent", "cut"), key=lambda event: event.t_ns):
+        if len(event.data) != 3 or event.data[0] & 0xE0 != 0x80:
+            if len(event.data) == 3 and event.data[0] & 0xF0 == 0xB0 and event.data[1] == 120:
+                for key in [key for key in sounding if key[:2] == (event.port, event.data[0] & 15)]:
+                    del sounding[key]
+            continue
+        key = (event.port, event.data[0] & 15, event.data[1])
+        if event.data[0] & 0x10 and event.data[2]:
+            sounding[key] += 1
+            names[key] = event
+        elif sounding[key] > 0:
+            sounding[key] -= 1
+    for key, count in sorted(sounding.items()):
+        if count > 0:
+            event = names[key]
+            text = f"note {key[2]} on channel {key[1] + 1} of {event.machine or key[0]} was not ended"
+            causes = ranked([port_gone(facts, key[0], event.t_ns), port_refused(facts, key[0], event.t_ns)])
+            yield finding(
+                "note-left", facts, event.t_ns, text, at=event.at, machine=event.machine, port=key[0],
+                count=count, causes=causes,
+            )  # fmt: skip
+
+
+def planned_but_not_sent(facts: Facts) -> Iterator[Finding]:
+    """Whether every planned message went out; only where the plan was read with a whole take."""
+    if facts.take.plan is None or facts.outcome != "complete":
+        return
+    sent = Counter((event.port, event.data) for event in facts.of_kind("sent", "cut"))
+    missing: dict[str, list[tuple[int, str]]] = {}
+    for row in facts.take.plan:
+        port, t_ns, text = row.get("port"), row.get("t_ns"), row.get("bytes")
+        if not (isinstance(port, str) and isinstance(t_ns, int) and isinstance(text, str)) or text == "F8":
+            continue
+        try:
+            data = bytes.fromhex(text)
+        except ValueError:
+            continue
+        sent[port, data] -= 1
+        if sent[port, data] < 0:
+            missing.setdefault(port, []).append((t_ns, str(row.get("what", text))))
+    for port, rows in sorted(missing.items()):
+        t_ns, what = rows[0]
+        text = f"{len(rows)} planned messages to port {port} never went out, the first: {what}"
+        causes = ranked([port_gone(facts, port, t_ns), port_refused(facts, port, t_ns)])
+        yield finding("not-sent", facts, t_ns, text, port=port, count=len(rows), causes=causes)
