@@ -93,15 +93,14 @@ class TempoSegment:
 
     def quarters_at(self, ns: int | Fraction) -> Fraction:
         """Position at a time of the segment: exact at a steady tempo, to 1e-18 of a quarter on a ramp."""
-        if not self.is_ramp or self.end_quarters is None:
+        if not self.is_ramp:
             return self.start_quarters + (ns - self.start_ns) * self.first_bpm / NS_PER_MINUTE
         power = (ns - self.start_ns) / self._ramp_ns()
         quotient = _CONTEXT.divide(Decimal(power.numerator), Decimal(power.denominator))
         growth = Fraction(_CONTEXT.exp(quotient)) - 1
         rise = (self.last_bpm - self.first_bpm) / self.ramp_quarters
         quarters = self.start_quarters + self.first_bpm * growth / rise
-        quarters = Fraction(round(quarters * _QUARTER_PLACES), _QUARTER_PLACES)
-        return min(max(quarters, self.start_quarters), self.end_quarters)
+        return Fraction(round(quarters * _QUARTER_PLACES), _QUARTER_PLACES)
 
     def ns_of(self, first: Fraction, step: Fraction, indices: Sequence[int]) -> list[int]:
         """Rounded times of the positions ``first + step * index``, all within the segment, sorted."""

@@ -207,6 +207,13 @@ def test_a_long_ramp_in_the_grid_is_exact_to_the_ns() -> None:
     assert all(before < after for before, after in pairwise(grid))
 
 
+def test_a_ramp_that_is_too_long_for_floats_is_still_exact_to_the_ns() -> None:
+    """Where floats could round the wrong way (places far apart on one ramp), the grid stays exact."""
+    tempo = TempoMap(Fraction(40), [TempoChange(Fraction(0), Fraction(208), Fraction(100_000))])
+    grid = tempo.ns_of_grid(Fraction(1, 7), Fraction(49), 2000)
+    assert grid == [tempo.ns_at(Fraction(1, 7) + 49 * index) for index in range(2000)]
+
+
 def test_nearly_level_and_very_steep_ramps_hold() -> None:
     """A ramp of a billionth of a BPM, and one from 4 to 999 BPM within a clock, keep their ends."""
     level = TempoMap(Fraction(120), [TempoChange(Fraction(0), 120 + Fraction(1, 10**9), Fraction(16))])
