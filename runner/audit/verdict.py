@@ -44,10 +44,14 @@ class Limits:
 
     @classmethod
     def from_mapping(cls, data: Mapping[str, Any]) -> Limits:
-        """Return limits from plain data; a value that is no number of 0 or more gets the default."""
+        """Return limits from plain data, keys as here or as in the session file ("wire-wait").
+
+        A value that is no number of 0 or more gets the default.
+        """
         values: dict[str, Any] = {}
         for field in fields(cls):
-            value = data.get(field.name)
+            file_key = field.name.removesuffix("_ns").replace("_", "-")
+            value = data.get(field.name, data.get(file_key))
             if not isinstance(value, int | float) or isinstance(value, bool):
                 continue
             if 0 <= value < math.inf:

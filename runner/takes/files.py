@@ -55,6 +55,12 @@ class AppendFile:
             self._close_fd()  # the medium may come back under the same name, then only a new open helps
             raise
 
+    def take_waiting(self) -> bytes:
+        """Return what is waiting and forget it."""
+        data = bytes(self._waiting)
+        self._waiting.clear()
+        return data
+
     def descriptor_copy(self) -> int | None:
         """Return a duplicate descriptor for a sync in another thread; its owner closes it."""
         return os.dup(self._fd) if self._fd >= 0 else None
@@ -165,10 +171,11 @@ class Syncer:
 data_sync: Callable[[int], None] = getattr(os, "fdatasync", os.fsync)
 
 
-def write_atomically(path: Path, data: bytes) -> None:
+def write_atomically(path: Path, data: bytes, *, sync: bool = True) -> None:
     """Write a whole file so that after a power cut it is there in full or not at all.
 
-    A temporary file beside it is written, synced and renamed, then the folder is synced.
+    A temporary file beside it is written, synced and renamed, then the folder is synced. Without `sync`
+    nothing waits for the medium: whole after a kill, perhaps not after a power cut.
     """
     temporary = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}.new")
     fd = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, FILE_MODE)
@@ -177,7 +184,8 @@ def write_atomically(path: Path, data: bytes) -> None:
             view = memoryview(data)
             while view:
                 view = view[os.write(fd, view) :]
-            os.fsync(fd)
+            if sync:
+                os.fsync(fd)
         finally:
             os.close(fd)
         os.replace(temporary, path)
@@ -185,7 +193,8 @@ def write_atomically(path: Path, data: bytes) -> None:
         with contextlib.suppress(OSError):
             os.unlink(temporary)
         raise
-    sync_folder(path.parent)
+    if sync:
+        sync_folder(path.parent)
 
 
 def sync_folder(folder: Path) -> None:

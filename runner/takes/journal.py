@@ -14,11 +14,12 @@ import re
 from collections.abc import Iterable
 from pathlib import Path
 
-from runner.takes.files import AppendFile
+from runner.takes.files import AppendFile, write_atomically
 from runner.takes.format import RECORD_SIZE, Record, RecordReader, pack_record
 
 _NAME = re.compile(r"pending-(\d{1,6})\.records")
-COMPACT_ABOVE_BYTES = 256 * 1024
+KEPT_BYTES = 512 * 1024  #: 8192 records, twice what the desk reads at once
+COMPACT_ABOVE_BYTES = 2 * 1024 * 1024
 
 
 def raw_bytes(record: Record) -> bytes:
@@ -48,30 +49,19 @@ class Journal:
         """Whether the file has grown enough to be cut back."""
         return self._size > COMPACT_ABOVE_BYTES
 
-    def replace(self, records: Iterable[Record]) -> None:
-        """Put a file with only these records in place of the present one; `OSError` leaves it as it was."""
-        data = b"".join(raw_bytes(record) for record in records)
+    def cut(self, needed: Iterable[Record]) -> None:
+        """Cut the file back to `needed` and its own last part; `OSError` leaves it as it was."""
+        self._size = 0  # whatever happens, try again only after as much again has come
+        tail = read_whole(self.file.path)[-KEPT_BYTES:]
+        known = {tail[at : at + RECORD_SIZE] for at in range(0, len(tail), RECORD_SIZE)}
+        older = b"".join(raw for raw in map(raw_bytes, needed) if raw not in known)
         path = self.file.path
-        fresh = AppendFile(path.with_suffix(".new"))
-        try:
-            with contextlib.suppress(FileNotFoundError):
-                os.unlink(fresh.path)
-            fresh.append(data)
-            fresh.write_out()
-            if data:
-                os.replace(fresh.path, path)
-            else:
-                path.write_bytes(b"")
-        except OSError:
-            fresh.close()
-            with contextlib.suppress(OSError):
-                os.unlink(fresh.path)
-            self._size = 0  # try again only after as much again has come
-            raise
+        write_atomically(path, older + tail, sync=False)
+        waiting = AppendFile(path)
+        waiting.append(self.file.take_waiting())
         self.file.close()
-        fresh.path = path
-        self.file = fresh
-        self._size = len(data)
+        self.file = waiting
+        self._size = len(older) + len(tail)
 
     def remove(self) -> None:
         """Close and delete the file."""
@@ -94,13 +84,26 @@ def journal_files(folder: Path) -> list[tuple[int, Path]]:
     return sorted((int(match[1]), folder / name) for name in names if (match := _NAME.fullmatch(name)))
 
 
-def read_journal(path: Path) -> list[Record]:
-    """Return the whole records of a journal; a torn tail or foreign bytes are left out."""
+def read_whole(path: Path) -> bytes:
+    """Return the whole raw records of a journal; a torn tail is left out, of no file there are none."""
     try:
         data = path.read_bytes()
     except OSError:
-        return []
-    return list(RecordReader().feed(data[: len(data) - len(data) % RECORD_SIZE]))
+        return b""
+    return data[: len(data) - len(data) % RECORD_SIZE]
+
+
+def trim_torn(path: Path) -> None:
+    """Cut a torn last record off a journal, so that what is appended stays aligned."""
+    with contextlib.suppress(OSError):
+        size = path.stat().st_size
+        if size % RECORD_SIZE:
+            os.truncate(path, size - size % RECORD_SIZE)
+
+
+def read_journal(path: Path) -> list[Record]:
+    """Return the records of a journal; foreign bytes are left out."""
+    return list(RecordReader().feed(read_whole(path)))
 
 
 class Numbering:

@@ -9,6 +9,7 @@ A full or vanished disk stops the log only: what cannot be written is kept in me
 
 from __future__ import annotations
 
+import contextlib
 import os
 import time
 from collections.abc import Callable, Iterable, Mapping
@@ -18,7 +19,7 @@ from typing import Any
 
 from runner.takes.files import AppendFile, Syncer
 from runner.takes.format import Kind, Record
-from runner.takes.journal import Journal, Numbering, journal_files, raw_bytes, read_journal
+from runner.takes.journal import Journal, Numbering, journal_files, raw_bytes, read_journal, trim_torn
 from runner.takes.lines import TICK_KINDS, AtText, BeatLines, TakeHeader, dump_line, event_line
 from runner.takes.reader import CLOCK_FILE, EVENTS_FILE, read_header, tail_marks
 
@@ -71,6 +72,7 @@ class TakeWriter:
         self._event_mark = -1  #: n of the last event whose line was made
         self._tick_marks: dict[tuple[int, int], int] = {}  #: the same for ticks, by port and kind
         self._last: Record | None = None
+        self._known: set[tuple[int, int]] = set()  #: (seq, t_ns) of records that a dead writer took
         self._lost = 0
         self._lost_told = 0
         self._reason = ""
@@ -93,6 +95,8 @@ class TakeWriter:
         events_end = tail_marks(folder / EVENTS_FILE)
         clock_end = tail_marks(folder / CLOCK_FILE)
         epoch = max([0, *(n >> 32 for n in (events_end.last_n, clock_end.last_n)), *(e for e, _ in journals)])
+        for _, path in journals:
+            trim_torn(path)
         writer = cls.__new__(cls)
         writer._set_up(folder, header, at_text, now_ns, epoch)
         writer._event_mark = events_end.last_n
@@ -107,19 +111,17 @@ class TakeWriter:
         for journal_epoch, path in journals:
             writer._replay(journal_epoch, read_journal(path))
         writer._tell_log("continued", "the log's writer was started again")
-        writer._cut_journal()
-        for journal_epoch, path in journals:
-            if journal_epoch != writer._journal.epoch:
-                path.unlink(missing_ok=True)
         writer.flush()
         return writer
 
     def _replay(self, epoch: int, records: list[Record]) -> None:
+        self._append_clock(self._beats.flush())  # what an older epoch began ends with it
         self._numbering = Numbering(epoch)
         for record in records:
             n = self._numbering.n_of(record)
             self._numbering.note(n, record.raw_count)
             self._last = record
+            self._known.add((record.seq, record.t_ns))
             self._make_lines(record, n)
 
     @property
@@ -148,7 +150,13 @@ class TakeWriter:
         self.flush()
 
     def _take(self, record: Record) -> None:
+        if (record.seq, record.t_ns) in self._known:
+            return
+        if record.kind == Kind.FINDING and b'"engine-restarted"' in record.data:
+            self.restart_numbering("another engine process goes on with the take")
         n = self._numbering.n_of(record)
+        if n >> 32 > self._numbering.epoch:
+            self._begin_epoch(n >> 32)
         lost = self._numbering.lost_before(n)
         if lost:
             self._lost += lost
@@ -179,22 +187,22 @@ class TakeWriter:
             self._clock.append(dump_line(line))
 
     def restart_numbering(self, why: str) -> None:
-        """Begin to count records from anew: a new engine goes on with this take."""
-        self._append_clock(self._beats.flush())
+        """Begin to count records from anew: a new engine goes on with this take.
+
+        Called by the writer itself when the new engine's first finding says so.
+        """
         self._tell_log("renumbered", why)
-        self.flush()
-        old = self._journal
         self._numbering.restart()
-        self._journal = Journal(self.folder, self._numbering.epoch)
-        self._event_mark = max(self._event_mark, (self._numbering.epoch << 32) - 1)
-        self._last = None
-        if not self._reason:
-            try:
-                self._journal.replace(())
-            except OSError as error:
-                self._stop_log(error)
-            else:
-                old.remove()
+        self._begin_epoch(self._numbering.epoch)
+
+    def _begin_epoch(self, epoch: int) -> None:
+        """End the open beats and go on with a journal of a new epoch."""
+        self._append_clock(self._beats.flush())
+        self._event_mark = max(self._event_mark, (epoch << 32) - 1)
+        with contextlib.suppress(OSError):
+            self._journal.file.write_out()
+        self._journal.file.close()
+        self._journal = Journal(self.folder, epoch)
 
     def flush(self) -> None:
         """Hand over what is waiting and sync if it is time; call at least once a second."""
@@ -226,11 +234,8 @@ class TakeWriter:
             self._cut_journal()
 
     def _cut_journal(self) -> None:
-        keep = [record for _, record in self._beats.pending()]
-        if self._last is not None and (not keep or keep[-1] is not self._last):
-            keep.append(self._last)
         try:
-            self._journal.replace(keep)
+            self._journal.cut(record for _, record in self._beats.pending())
         except OSError as error:
             self._stop_log(error)
 

@@ -1,0 +1,144 @@
+"""A take's audit as text for a terminal: the verdict, what matters most, the rest, the figures.
+
+Pure. The text is made from the summary alone (take.json or a fresh one), so both read the same.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from runner.takes.model import Take
+from runner.takes.summary import summarise
+
+MATTERS = 3  #: findings told in full, with cause and remedy; the rest get a line
+WIDTH = 100
+_MARKS = {"error": "!!", "warning": " !", "note": "  "}
+_MEANS = {
+    "clean": "within all limits",
+    "flawed": "played to its end, with something beyond a limit",
+    "interrupted": "did not come to its end",
+    "failed": "something broke that a take needs",
+}
+
+
+def audit_take(take: Take) -> dict[str, Any]:
+    """Return the audit of a take: its summary, made anew from its files by today's rules.
+
+    What only the closing could know (file checksums, notes, records lost to a full disk) is taken
+    over from its take.json.
+    """
+    old: Mapping[str, Any] = take.summary or {}
+    summary = summarise(take, recovered=old.get("recovered") is True)
+    for key in ("files", "notes"):
+        if isinstance(old.get(key), dict):
+            summary[key] = dict(old[key])
+    if take.summary is None:
+        summary["notes"] = {**summary["notes"], "unclosed": "the take has no take.json yet"}
+    return summary
+
+
+def audit_text(summary: Mapping[str, Any], *, all_findings: bool = True) -> str:
+    """Return the audit of a summary as text, ended by a line feed."""
+    lines = _head(summary)
+    findings = summary["findings"]
+    lines += _told_in_full(findings[:MATTERS])
+    rest = findings[MATTERS:]
+    if rest and all_findings:
+        lines += ["", f"{len(rest)} more:" if len(rest) > 1 else "1 more:"]
+        lines += [_one_line(finding) for finding in rest]
+    elif rest:
+        lines += ["", f"{len(rest)} more findings"]
+    lines += _figures(summary)
+    return "\n".join(lines) + "\n"
+
+
+def _head(summary: Mapping[str, Any]) -> list[str]:
+    verdict = str(summary["verdict"])
+    name = f"{summary['song']}, {summary['pass']}, take {summary['number']}"
+    lines = [f"{verdict.upper()}  {name}: {_MEANS.get(verdict, '')}"]
+    place = f"{summary['session']}, {summary['started_at']}, {_length(summary.get('seconds', 0))}"
+    return [*lines, place]
+
+
+def _length(seconds: float) -> str:
+    minutes, rest = divmod(float(seconds), 60)
+    return f"{minutes:.0f} min {rest:04.1f} s" if minutes else f"{rest:.1f} s"
+
+
+def _told_in_full(findings: Sequence[Mapping[str, Any]]) -> list[str]:
+    lines: list[str] = []
+    for finding in findings:
+        lines += ["", *_wrap(f"{_MARKS.get(finding['severity'], '  ')} ", _sentence(finding), "   ")]
+        for cause in finding["causes"][:2]:
+            why = f" ({cause['why']})" if cause.get("why") else ""
+            lines += _wrap("   likely: ", f"{cause['text']}{why}", "           ")
+        if finding.get("try"):
+            lines += _wrap("   try: ", str(finding["try"]), "        ")
+    return lines
+
+
+def _sentence(finding: Mapping[str, Any]) -> str:
+    at = f"{finding['at']}: " if finding.get("at") else ""
+    return f"{at}{finding['text']} [{finding['code']}]"
+
+
+def _one_line(finding: Mapping[str, Any]) -> str:
+    return f"{_MARKS.get(finding['severity'], '  ')} {_sentence(finding)}"
+
+
+def _wrap(first: str, text: str, after: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=after) or [first]
+
+
+def _figures(summary: Mapping[str, Any]) -> list[str]:
+    clock, log = summary["clock"], summary["log"]
+    lines = ["", f"clock     {_clock_counts(clock)}"]
+    late = clock.get("lateness_us")
+    if late:
+        lines.append(f"lateness  {_spread(late)}")
+    tempo = clock.get("tempo") or {}
+    if tempo.get("measured"):
+        declared = f", declared {tempo['declared']:.3f}" if tempo.get("declared") else ""
+        lines.append(f"tempo     {tempo['measured']:.3f} BPM measured{declared}")
+    messages = summary.get("messages") or {}
+    if messages:
+        counts = f"{messages['sent']} sent, {messages['received']} received"
+        late = messages.get("lateness_us")
+        lines.append(f"messages  {counts}" + (f"; {_spread(late)}" if late else ""))
+    for machine in summary["machines"]:
+        lines.append(f"machine   {_machine(machine)}")
+    whole = "whole" if log["complete"] else f"not whole, {log['dropped']} records missing"
+    lines.append(f"log       {log['records']} records, {whole}")
+    return lines
+
+
+def _clock_counts(clock: Mapping[str, Any]) -> str:
+    source = clock.get("source") or "internal"
+    counts = f"{clock['role']}, source {source}; {clock['sent']} sent"
+    if clock.get("expected") is not None:
+        counts += f" of {clock['expected']} due"
+    if clock["received"]:
+        counts += f", {clock['received']} received"
+    return f"{counts}; {clock['missing']} missing, {clock['extra']} too many"
+
+
+def _spread(late: Mapping[str, Any]) -> str:
+    return (
+        f"half within {_us(late['p50'])}, 99 % within {_us(late['p99'])}, "
+        f"99.9 % within {_us(late['p999'])}, worst {_us(late['max'])}"
+    )
+
+
+def _us(value: float) -> str:
+    return f"{value / 1000:.2f} ms" if abs(value) >= 1000 else f"{value:.0f} us"
+
+
+def _machine(machine: Mapping[str, Any]) -> str:
+    place = f" on {machine['port']}" if machine.get("port") else ""
+    channel = f" channel {machine['channel']}" if machine.get("channel") else ""
+    state = "" if machine["present"] else ", gone at the end"
+    failures = f", {machine['send_failures']} refused" if machine["send_failures"] else ""
+    counts = f"{machine['sent']} sent, {machine['received']} received"
+    return f"{machine['name']}{place}{channel}: {counts}{failures}{state}"
