@@ -38,6 +38,7 @@ _COUNTS = (
     "hanging",
     "stray_offs",
     "clamped",
+    "programs_left_out",
 )
 
 
@@ -51,6 +52,7 @@ class RowRules:
     channel: int | None  #: target channel from 0; None keeps the file's
     first_tick: int = 0
     last_tick: int = _ENDLESS  #: from here on the part is silent
+    programs: bool = True  #: False leaves program changes and bank selects out
 
 
 @dataclass(slots=True)
@@ -185,6 +187,9 @@ class RowBuilder:
     def _other(self, tick: int, status: int, data1: int, data2: int) -> None:
         rules = self.rules
         if tick >= rules.last_tick:
+            return
+        if not rules.programs and _order_of(status, data1) == EventOrder.PROGRAM:
+            self.counts["programs_left_out"] += 1
             return
         status = self._target(status)
         if status < 0xB0:

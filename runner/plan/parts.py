@@ -86,6 +86,7 @@ class PartCounts:
     hanging: int = 0  #: had no Note Off in the file and were ended with their track
     stray_offs: int = 0  #: Note Offs of the file that belong to no Note On; left out
     clamped: int = 0  #: scaled velocities brought back to 1 or 127
+    programs_left_out: int = 0  #: program changes and bank selects not taken from the file
     released: int = 0  #: pedals lifted and bends centred at `to`, where the file would have kept them
     sysex: int = 0  #: system exclusive messages and escapes of the track; never sent from a part
 
@@ -134,12 +135,15 @@ class PartNotes:
         return (min(keys), max(keys)) if keys else None
 
 
-def select_part(smf: SmfFile, spec: PartChoice, channel: int | None = None) -> PartNotes:
+def select_part(
+    smf: SmfFile, spec: PartChoice, channel: int | None = None, *, programs: bool = True
+) -> PartNotes:
     """Return what `spec` takes out of `smf`, on its `to_channel`, else on `channel` (the machine's, from 1).
 
     Without either the channels of the file are kept. What controllers, programs and bends say before bar
     `from_` is in force from its first beat. Velocities are scaled exactly, rounded half up, and kept within
-    1 to 127.
+    1 to 127. Without `programs` the file's program changes and bank selects are left out: for songs whose
+    cues choose the sounds.
 
     Raises PartFileError for a track that the file does not have, and, where `from_` or `to` is given, for
     a file whose meter changes within a bar.
@@ -153,6 +157,7 @@ def select_part(smf: SmfFile, spec: PartChoice, channel: int | None = None) -> P
         velocities=velocities,
         clamped=clamped,
         channel=None if target is None else target - 1,
+        programs=programs,
         **({} if first_tick is None else {"first_tick": first_tick}),
         **({} if last_tick is None else {"last_tick": last_tick}),
     )
@@ -261,6 +266,11 @@ def _notices(
             yield tell(text.format("1 note" if count == 1 else f"{count} notes"), severity)
     if counts.stray_offs:
         yield tell(f"{_times(counts.stray_offs, 'Note Off')} without a Note On; left out", "note")
+    if counts.programs_left_out:
+        text = (
+            f"{_times(counts.programs_left_out, 'program or bank change')} left out: cues choose the sounds"
+        )
+        yield tell(text, "note")
     if counts.released:
         yield tell(f"{_times(counts.released, 'pedal or bend')} brought to rest at `to`", "note")
     if counts.sysex:

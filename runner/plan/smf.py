@@ -7,7 +7,6 @@ the last track. What cannot be read faithfully is a PartFileError that names the
 
 from __future__ import annotations
 
-import unicodedata
 from array import array
 from dataclasses import dataclass, field
 from typing import NoReturn
@@ -23,7 +22,7 @@ DEFAULT_US_PER_QUARTER = 500_000
 
 _MAX_TRACKS = 4096
 _MAX_NOTICES = 50
-_TRACK_NAME, _MARKER, _CUE_POINT = 0x03, 0x06, 0x07
+TRACK_NAME, MARKER, CUE_POINT = 0x03, 0x06, 0x07  #: kinds of `SmfText`
 _TEMPO, _SMPTE_OFFSET, _METER = 0x51, 0x54, 0x58
 _SMPTE_RATES = {24: "24", 25: "25", 29: "30 drop-frame", 30: "30"}
 _FOREIGN = {
@@ -125,12 +124,12 @@ class SmfFile:
     @property
     def markers(self) -> tuple[SmfText, ...]:
         """The markers (FF 06) in the order of their ticks."""
-        return tuple(text for text in self.texts if text.kind == _MARKER)
+        return tuple(text for text in self.texts if text.kind == MARKER)
 
     @property
     def cue_points(self) -> tuple[SmfText, ...]:
         """The cue points (FF 07) in the order of their ticks."""
-        return tuple(text for text in self.texts if text.kind == _CUE_POINT)
+        return tuple(text for text in self.texts if text.kind == CUE_POINT)
 
 
 def read_smf(data: bytes, file: str = "") -> SmfFile:
@@ -259,7 +258,7 @@ class _Reader:
             self._note(offset, f"{raw.left_over} bytes behind the end of track {number}; skipped", "warning")
         name = ""
         for meta in raw.metas:
-            if meta.kind == _TRACK_NAME and not name:
+            if meta.kind == TRACK_NAME and not name:
                 name = _text(meta.data)
             self._meta(meta, number)
         self.sysex += [_sysex(packet, number) for packet in raw.sysex]
@@ -281,7 +280,7 @@ class _Reader:
             else:
                 self.tempos.append(SmfTempo(meta.tick, us, track, meta.offset))
         elif meta.kind == _METER:
-            if len(meta.data) < 2 or meta.data[0] == 0 or meta.data[1] > 6:
+            if len(meta.data) < 2 or meta.data[0] == 0 or meta.data[1] > 7:
                 self._note(meta.offset, f"the meter {_shown(meta.data)} means nothing; left out", "warning")
             else:
                 clocks = meta.data[2] if len(meta.data) > 2 else 24
@@ -344,9 +343,9 @@ def _shown(data: bytes) -> str:
 
 
 def _text(data: bytes) -> str:
-    """Return the text of a meta: UTF-8 where it is that, else Latin-1, and no control characters."""
+    """Return the text of a meta: UTF-8 where it is that, else Latin-1, with blanks for what cannot be printed."""
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError:
         text = data.decode("latin-1")
-    return "".join(" " if unicodedata.category(char) in ("Cc", "Cf", "Cs") else char for char in text).strip()
+    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text).strip()

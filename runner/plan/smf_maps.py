@@ -13,8 +13,9 @@ from fractions import Fraction
 from runner.errors import PartFileError, Problem
 from runner.music.meter import Meter, MeterMap
 from runner.music.moment import check_section_name
+from runner.music.position import Position
 from runner.music.tempo import TempoChange, TempoMap
-from runner.plan.smf import DEFAULT_US_PER_QUARTER, SmfFile, SmfText
+from runner.plan.smf import DEFAULT_US_PER_QUARTER, MARKER, SmfFile, SmfText
 
 _US_PER_MINUTE = 60_000_000
 _DEFAULT_METER = Meter(4, 4)
@@ -48,33 +49,53 @@ def tempo_map_from(smf: SmfFile) -> TempoMap:
     return TempoMap(first, [TempoChange(Fraction(tick, smf.ppq), bpm_of(us)) for tick, us in changes])
 
 
+@dataclass(frozen=True, slots=True)
+class RefusedMeter:
+    """A meter that changes within a bar of the meters before it: `at` says where, `offset` is its byte."""
+
+    meter: Meter
+    within: Meter
+    at: Position
+    offset: int
+
+    def __str__(self) -> str:
+        return f"the meter changes to {self.meter} within a bar of {self.within}, at {self.at}"
+
+
 def meters_from(smf: SmfFile) -> MeterMap:
     """Return the file's meters by bar.
 
     Raises PartFileError, naming bar and beat, for a meter that changes within a bar: then bars of the file
     cannot be counted.
     """
-    at_tick = {meter.tick: meter for meter in smf.meters}
+    found, refused = read_meters(smf)
+    if refused:
+        text = f"{refused[0]}; a meter can change only where a bar begins"
+        raise PartFileError(text, file=smf.file, offset=refused[0].offset)
+    return found
+
+
+def read_meters(smf: SmfFile) -> tuple[MeterMap, list[RefusedMeter]]:
+    """Return the file's meters by bar without those that change within a bar, and these."""
+    at_tick = {event.tick: event for event in smf.meters}
     start = at_tick.pop(0, None)
-    first = Meter(start.numerator, start.denominator) if start else _DEFAULT_METER
-    found = MeterMap(first)
+    first = now = Meter(start.numerator, start.denominator) if start else _DEFAULT_METER
     changes: list[tuple[int, Meter]] = []
+    refused: list[RefusedMeter] = []
+    bar, bar_at = 1, Fraction(0)  # where the meter in force began
     for tick, event in at_tick.items():
         meter = Meter(event.numerator, event.denominator)
-        place = Fraction(tick, smf.ppq)
-        if meter == found.meter_at(place):
+        if meter == now:
             continue
-        position = found.position(place)
-        if position.beat != 1:
-            raise PartFileError(
-                f"the meter changes to {meter} within a bar of {found.meter_at(place)}, at {position}; "
-                "a meter can change only where a bar begins",
-                file=smf.file,
-                offset=event.offset,
-            )
-        changes.append((position.bar, meter))
-        found = MeterMap(first, changes)
-    return found
+        place = Fraction(tick, smf.ppq)
+        bars, rest = divmod(place - bar_at, now.quarters_per_bar)
+        if rest:
+            position = Position(bar + bars, 1 + rest / now.quarters_per_beat)
+            refused.append(RefusedMeter(meter, now, position, event.offset))
+            continue
+        bar, bar_at, now = bar + bars, place, meter
+        changes.append((bar, meter))
+    return MeterMap(first, changes), refused
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +120,7 @@ def sections_from(smf: SmfFile, meters: MeterMap | None = None) -> FileSections:
     for mark in _in_order((*smf.markers, *smf.cue_points)):
         name = " ".join(mark.text.split())[:_MAX_NAME].strip()
         position = meters.position(Fraction(mark.tick, smf.ppq))
-        kind = "marker" if mark in smf.markers else "cue point"
+        kind = "marker" if mark.kind == MARKER else "cue point"
         if not name:
             continue
         if position.beat != 1:
