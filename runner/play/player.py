@@ -11,13 +11,13 @@ Everything sent goes through `Sounding`; whatever ends a roll asks it for the No
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from runner.plan.timeline import NO_MACHINE, Course, Leg, Stage, Timeline
+from runner.plan.timeline import NO_MACHINE, Course, Stage, Timeline
 from runner.play.commands import RigMachine
+from runner.play.legtime import AnchoredTime, LegTime
 from runner.play.sounding import Sounding, mode_messages
 from runner.play.states import PlayEvent, PlayState, next_state
 from runner.play.streams import NEVER, NO_TICK, EventStream, Send, StageStream, TickStream, tick_groups
@@ -33,7 +33,7 @@ _STAGE_EVENTS = {
     Stage.END: PlayEvent.END,
 }
 
-_MOVING = frozenset({PlayState.LEAD, PlayState.PRE_ROLL, PlayState.ROLLING, PlayState.TAIL})
+MOVING = frozenset({PlayState.LEAD, PlayState.PRE_ROLL, PlayState.ROLLING, PlayState.TAIL})
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,18 +48,19 @@ class Note:
 
 @dataclass(slots=True)
 class _LegInPlay:
-    """A leg that has been put in place. `origin_ns` is the monotonic time of its song time 0."""
+    """A leg that has been put in place, and the clock that it goes by."""
 
     index: int
     passes: int
     timeline: Timeline
-    origin_ns: int
+    time: LegTime
     streams: list[EventStream | TickStream]
     stages: StageStream
 
     @property
     def exit_ns(self) -> int:
-        return self.origin_ns + self.timeline.exit_ns
+        """When the leg ends."""
+        return self.time.when(self.timeline.exit_ns, self.timeline.exit_quarters, 0)
 
 
 class Player:
@@ -74,6 +75,7 @@ class Player:
         self._ports = tuple(range(port_count))
         self._course: Course | None = None
         self._legs: list[_LegInPlay] = []
+        self._seam_pending = False  #: whether it is still to be decided what follows the last leg
         self._seam_ns = NEVER  #: when the next leg is to be put in place
         self._go = False
         self._tick = 0  #: number of the first tick of the leg that was put in place last
@@ -96,7 +98,7 @@ class Player:
 
         Returns False, and changes nothing, if the last leg's end is already being played out.
         """
-        if self._course is None or self.state not in _MOVING:
+        if self._course is None or self.state not in MOVING:
             return False
         last = self._legs[-1] if self._legs else None
         if last is not None and last.index == len(self._course.legs) - 1 and self._seam_ns == NEVER:
@@ -116,7 +118,7 @@ class Player:
         self._go = False
         self._tick = 0
         self._legs = []
-        self._place_leg(0, 1, origin)
+        self._place_leg(0, 1, AnchoredTime(first, origin))
         self.state = state
         return origin
 
@@ -141,7 +143,7 @@ class Player:
         was = self.state
         quarters = self.position(now_ns)
         self.state = next_state(was, PlayEvent.STOP)
-        if was in _MOVING or was is PlayState.ARMED:
+        if was in MOVING or was is PlayState.ARMED:
             self._end(now_ns, quarters, why, "stopped")
             self.silence(now_ns)
 
@@ -164,7 +166,7 @@ class Player:
     @property
     def moving(self) -> bool:
         """Whether a roll is under way."""
-        return self.state in _MOVING
+        return self.state in MOVING
 
     def next_deadline_ns(self) -> int | None:
         """Return when `due` is next worth calling (monotonic ns), or None while nothing is to come."""
@@ -203,10 +205,7 @@ class Player:
     def position(self, now_ns: int) -> float:
         """Return the song position at `now_ns` in quarters, to the last tick; NaN while nothing rolls."""
         leg = self._leg_at(now_ns)
-        if leg is None:
-            return float("nan")
-        at = bisect_right(leg.timeline.clock_ns, now_ns - leg.origin_ns) - 1
-        return leg.timeline.clock_quarters0 + max(at, 0) / 24
+        return float("nan") if leg is None else leg.time.position(now_ns)
 
     @property
     def song(self) -> str:
@@ -220,7 +219,7 @@ class Player:
     def _leg_at(self, now_ns: int) -> _LegInPlay | None:
         """Return the leg in whose stretch `now_ns` lies: the next one may be in place already."""
         for leg in reversed(self._legs):
-            if now_ns >= leg.origin_ns + leg.timeline.entry_ns:
+            if leg.time.entered(now_ns):
                 return leg
         return self._legs[0] if self._legs else None
 
@@ -263,30 +262,38 @@ class Player:
             self._cuts.append(Send(now_ns, port, data, machine, 0, float("nan"), NO_TICK, True))
             self.sounding.track(port, data)
 
-    def _place_leg(self, index: int, passes: int, origin_ns: int) -> None:
+    def _place_leg(self, index: int, passes: int, time: LegTime) -> None:
         assert self._course is not None
-        leg = self._course.legs[index]
-        timeline = leg.timeline
-
-        def when(t_ns: int, quarters: float, shift_ns: int) -> int:
-            return origin_ns + t_ns
-
-        streams: list[EventStream | TickStream] = [EventStream(timeline, when)]
-        for span, ports in tick_groups(timeline).items():
-            streams.append(TickStream(timeline, ports, span, self._tick, when))
-        in_play = _LegInPlay(index, passes, timeline, origin_ns, streams, StageStream(timeline, when))
+        timeline = self._course.legs[index].timeline
+        streams = self._streams(timeline, time)
+        in_play = _LegInPlay(index, passes, timeline, time, streams, StageStream(timeline, time.when))
         self._legs.append(in_play)
-        self._notes.append(
-            Note(
-                "leg", origin_ns + timeline.entry_ns, timeline.entry_quarters, {"leg": index, "pass": passes}
-            )
-        )
+        entry = time.when(timeline.entry_ns, timeline.entry_quarters, 0)
+        data = {"leg": index, "pass": passes}
+        self._notes.append(Note("leg", 0 if entry == NEVER else entry, timeline.entry_quarters, data))
         self._tick += len(timeline.clock_ns)
-        self._seam_ns = self._seam_time(in_play, leg)
+        self._seam_pending = True
+        self._seam_ns = self._seam_time(in_play)
 
-    def _seam_time(self, in_play: _LegInPlay, leg: Leg) -> int:
+    def _streams(self, timeline: Timeline, time: LegTime) -> list[EventStream | TickStream]:
+        streams: list[EventStream | TickStream] = [EventStream(timeline, time.when)]
+        for span, ports in tick_groups(timeline).items():
+            streams.append(TickStream(timeline, ports, span, self._tick, time.when))
+        return streams
+
+    def _retime(self) -> None:
+        """Work out anew when everything is due: the clock that rules has told something new."""
+        for leg in self._legs:
+            leg.stages.retime()
+            for stream in leg.streams:
+                stream.retime()
+        if self._legs and self._seam_pending:
+            self._seam_ns = self._seam_time(self._legs[-1])
+
+    def _seam_time(self, in_play: _LegInPlay) -> int:
         """Return when the leg after this one must be put in place; never, after the last one."""
         assert self._course is not None
+        leg = self._course.legs[in_play.index]
         repeats = leg.repeats != 1
         following = in_play.index + 1 < len(self._course.legs)
         if not repeats and not following:
@@ -295,7 +302,8 @@ class Player:
         if following:
             candidates.append(self._course.legs[in_play.index + 1].timeline)
         early = max(timeline.entry_ns - timeline.start_ns for timeline in candidates)
-        return in_play.exit_ns - early - SEAM_MARGIN_NS
+        end = in_play.exit_ns
+        return NEVER if end == NEVER else end - early - SEAM_MARGIN_NS
 
     def _next_leg(self) -> None:
         """Decide what comes after the leg that plays, and put it in place at the seam."""
@@ -303,16 +311,16 @@ class Player:
         current = self._legs[-1]
         leg = self._course.legs[current.index]
         self._seam_ns = NEVER
+        self._seam_pending = False
         self._legs = [old for old in self._legs if not _spent(old)] or [current]
         again = leg.repeats == 0 and not self._go
         if again or (leg.repeats > 1 and current.passes < leg.repeats):
-            seam = current.exit_ns
-            self._place_leg(current.index, current.passes + 1, seam - leg.timeline.entry_ns)
+            self._place_leg(current.index, current.passes + 1, current.time.after(leg.timeline))
             return
         self._go = False if leg.repeats == 0 else self._go
         if current.index + 1 < len(self._course.legs):
             following = self._course.legs[current.index + 1].timeline
-            self._place_leg(current.index + 1, 1, current.exit_ns - following.entry_ns)
+            self._place_leg(current.index + 1, 1, current.time.after(following))
 
     def _begin_stage(self, stages: StageStream) -> None:
         stage, quarters, due_ns = stages.take()
