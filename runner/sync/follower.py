@@ -424,7 +424,7 @@ class Follower:
         """The freewheel span is over: carry on as master, or stop where prediction says we are."""
         assert self._last_ns is not None
         away = t_ns - self._last_ns
-        if self._transport is Transport.STOPPED:
+        if self._transport is not Transport.PLAYING:  # a master may rest its clock between Start and bar 1
             self._to(LockEvent.SPAN_OVER_STOPPED, t_ns)
             self._forget()
             return
@@ -432,7 +432,7 @@ class Follower:
         clocks = None if reached is None else int(reached)
         self._to(LockEvent.SPAN_OVER_PLAYING, t_ns)
         self._report(EventKind.LOST, t_ns, clocks, away, self._config.on_dropout)
-        if self._config.on_dropout == "carry-on" and self._transport is Transport.PLAYING:
+        if self._config.on_dropout == "carry-on":
             self._carrying_on = True
             return
         self._move(TransportEvent.LOST, t_ns)

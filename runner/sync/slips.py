@@ -25,6 +25,7 @@ _RARE_LATE = 5.0
 _UNREAD = 4.0  #: what a clock left out costs: about the logarithm of interval over jitter
 _MARGIN = 10.0
 _MARGIN_NONE = 4.0
+_FAR_BETTER = 10.0  #: ratio of squared errors from which a recount of the first clocks is believed
 MOST_CLOCKS = 24  #: by then the best explanation is taken as it is
 _STEEPEST = 0.3  #: a change of tempo beyond this share is not believed: that is clocks too few or too many
 
@@ -40,7 +41,8 @@ class Explanation(Enum):
     JUMP = "jump"  #: the phase changed, the tempo did not
 
 
-_CHANGES = (Explanation.STEP, Explanation.JUMP)
+#: Explanations that need not be told apart by the margin: they put the clocks into the same slots.
+_AKIN = ({Explanation.STEP, Explanation.JUMP}, {Explanation.EXTRA, Explanation.LATE})
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +180,7 @@ def judge(
     best, judgement = min(options, key=lambda option: option[0])
     if forced or len(residuals) >= MOST_CLOCKS:
         return judgement
-    same = _CHANGES if judgement.explanation in _CHANGES else (judgement.explanation,)
+    same = next((group for group in _AKIN if judgement.explanation in group), {judgement.explanation})
     lead = min(cost for cost, other in options if other.explanation not in same) - best
     margin = _MARGIN_NONE if judgement.explanation is Explanation.NOTHING else _MARGIN
     return judgement if lead >= margin and len(residuals) >= 2 else None
@@ -203,7 +205,7 @@ def recount(arrivals: Sequence[float]) -> Judgement | None:
         error = _line_error(slots, [y for index, y in enumerate(arrivals) if index != at])
         if error < best:
             best, judgement = error, Judgement(Explanation.EXTRA, (at,), -1)
-    return judgement if best < plain / 6.0 else None
+    return judgement if best < plain / _FAR_BETTER else None
 
 
 def _line_error(slots: Sequence[int], arrivals: Sequence[float]) -> float:

@@ -164,7 +164,8 @@ class Tracker:
         self.slot = slot
         self.grid.play(slot, x)
         self._early = None
-        if abs(off) <= _OFF * sqrt(servo.cautious_variance * (1.0 + line.spread(x))) + 0.05 * line.rate * step:
+        allowed = _OFF * sqrt(servo.cautious_variance * (1.0 + line.spread(x))) + 0.05 * line.rate * step
+        if abs(off) <= allowed:
             servo.add(x, y)
         elif servo.samples >= 3:
             servo.rephase(x, y)
