@@ -151,7 +151,9 @@ class ChannelState:
             if past.modes.get(name) != (number, value)
         ]
         groups += self._program_groups(channel, past)
-        changed = {number: value for number, value in self.controls.items() if past.controls.get(number) != value}
+        changed = {
+            number: value for number, value in self.controls.items() if past.controls.get(number) != value
+        }
         for number in list(changed):
             fine = number + 32
             if number < 32 and fine in self.controls:
@@ -168,7 +170,10 @@ class ChannelState:
 
     def _program_groups(self, channel: int, past: ChannelState) -> list[Group]:
         groups: list[Group] = []
-        if self.program is not None and (self.program, self.program_bank) != (past.program, past.program_bank):
+        if self.program is not None and (self.program, self.program_bank) != (
+            past.program,
+            past.program_bank,
+        ):
             groups.append((*_bank(channel, self.program_bank), program(channel, self.program)))
         called_in = self.program_bank if self.program is not None else (None, None)
         if self.bank not in (called_in, past.bank):

@@ -175,7 +175,9 @@ def split_messages(raw: bytes) -> tuple[bytes, ...]:
         size = message_size(status)
         data = raw[at + 1 : at + size]
         if len(data) < size - 1 or any(value > 127 for value in data):
-            raise ValueError(f"message {status:02X} from byte {max(at, 0) + 1} on needs {size - 1} data bytes")
+            raise ValueError(
+                f"message {status:02X} from byte {max(at, 0) + 1} on needs {size - 1} data bytes"
+            )
         messages.append(bytes((status,)) + data)
         at += size
         if status < 0xF8:
@@ -256,7 +258,11 @@ def _describe_system(message: bytes) -> str:
     status = message[0]
     if status == 0xF0:
         whole = message[-1] == 0xF7
-        return f"system exclusive, {len(message)} bytes" if whole else f"system exclusive, first {len(message)} bytes"
+        return (
+            f"system exclusive, {len(message)} bytes"
+            if whole
+            else f"system exclusive, first {len(message)} bytes"
+        )
     if status == 0xF2:
         return f"song position {message[1] + (message[2] << 7)} sixteenths"
     if status == 0xF3:

@@ -122,11 +122,11 @@ class PortWire:
         return start if start >= earliest_ns else None
 
     def fits_at(self, size: int, t_ns: int) -> bool:
-        """Return whether `size` bytes handed over at `t_ns`, after a clock of that instant, delay nothing."""
+        """Return whether `size` bytes at `t_ns`, behind a clock of that instant, delay nothing."""
         at_ns = t_ns
         end_ns = at_ns + self.link.duration_ns(size) + self.link.duration_ns(1)
         for start_ns, stop_ns, is_clock in self.busy(t_ns, end_ns + CLOCK_GUARD_NS):
-            if start_ns <= t_ns:
+            if start_ns < t_ns or (start_ns == t_ns and is_clock):
                 at_ns = max(at_ns, stop_ns)
             elif start_ns - (CLOCK_GUARD_NS if is_clock else 0) < at_ns + self.link.duration_ns(size):
                 return False
@@ -279,7 +279,11 @@ def clock_interval_ns(clock_ns: Sequence[int], index: int) -> int:
     """Return the interval from clock `index` to the next one, or from the one before it at the end."""
     if len(clock_ns) < 2:
         return 1 << 62
-    return clock_ns[index + 1] - clock_ns[index] if index + 1 < len(clock_ns) else clock_ns[index] - clock_ns[index - 1]
+    return (
+        clock_ns[index + 1] - clock_ns[index]
+        if index + 1 < len(clock_ns)
+        else clock_ns[index] - clock_ns[index - 1]
+    )
 
 
 def _bring_forward(

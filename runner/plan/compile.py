@@ -1,0 +1,247 @@
+"""Compiles a song of a session into the course that the player plays.
+
+A plain song is one leg. A loop or a hold adds a leg that is repeated: the first pass is played as part of the
+leg before it, so that the song runs on as written until the loop comes round for the first time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from typing import Any
+
+from runner.errors import Problem
+from runner.music import Moment, SongTime
+from runner.plan.click import click_voice
+from runner.plan.cues import read_cues
+from runner.plan.grid import CLOCKS_PER_QUARTER, on_grid
+from runner.plan.leg import CompiledLeg, LegState, Stretch, compile_leg, state_at
+from runner.plan.parts import PartNotes
+from runner.plan.report import WireReport, rows_of
+from runner.plan.reporting import Path, Reporter
+from runner.plan.rig import rig_of
+from runner.plan.score import Score, voice_of
+from runner.plan.timeline import Course, Leg
+from runner.plan.transport import LeftOut
+from runner.session.marks import Marks, path_text
+from runner.session.model import Session, SongSpec
+from runner.session.times import SongTimeError, song_time
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """A span of a song that is played `passes` times; 0 is until the player is told to go on (a hold)."""
+
+    from_: Moment
+    to: Moment
+    passes: int = 0
+
+
+@dataclass(slots=True)
+class CompiledSong:
+    """A song ready to be played, and what is to be said about it.
+
+    `wire` has a report for each port and leg; `problems` are warnings and notes (and errors, where they were
+    not to be raised); `left_out` names the machines that cannot take part from the entry on.
+    """
+
+    course: Course
+    time: SongTime
+    wire: list[WireReport] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    left_out: list[LeftOut] = field(default_factory=list)
+    score: Score | None = None
+
+    def rows(self) -> Iterator[dict[str, Any]]:
+        """Yield everything that is sent, in order, as `plan --json` shows it."""
+        return rows_of(self.course, self.time)
+
+
+def compile_song(
+    session: Session,
+    song: SongSpec,
+    parts: Mapping[int, PartNotes],
+    *,
+    from_: Moment | None = None,
+    to: Moment | None = None,
+    loops: Sequence[Loop] = (),
+    tempo_scale: Fraction = Fraction(1),
+    muted: Iterable[str] = (),
+    marks: Marks | None = None,
+    strict: bool = True,
+) -> CompiledSong:
+    """Return `song` of `session` compiled for one roll.
+
+    `parts` are the song's parts by their place in the file. The roll begins at `from_` (the start of the
+    song if None) and stops at `to`, or after the tail. `muted` are machines whose parts are left out;
+    `tempo_scale` multiplies the tempo. With `strict`, an error raises; without, it is among the problems.
+
+    Raises:
+        PlanError: something of it cannot be played as written; carries every problem.
+    """
+    report = Reporter(marks)
+    score = read_score(session, song, parts, report, tempo_scale=tempo_scale).without(muted)
+    limit_ns = session.limits.wire_wait_ns
+    stretches = _stretches(score, from_, to, loops, report)
+    legs: list[tuple[CompiledLeg, int]] = []
+    for stretch, passes in stretches:
+        legs.append((compile_leg(score, stretch, report, limit_ns=limit_ns), passes))
+    _late_cues(score, report)
+    left_out = _unique(item for leg, _ in legs for item in leg.left_out)
+    for item in left_out:
+        verb = "is started at its own bar 1" if item.started else "is left out"
+        report.note(("machines", item.machine), f"{verb} when the roll begins there: it {item.why}")
+    if strict:
+        report.raise_if_failed()
+    course = Course(tuple(Leg(leg.timeline, passes) for leg, passes in legs))
+    wire = [wire for leg, _ in legs for wire in leg.wire]
+    return CompiledSong(course, score.time, wire, report.problems, left_out, score)
+
+
+def read_score(
+    session: Session,
+    song: SongSpec,
+    parts: Mapping[int, PartNotes],
+    report: Reporter,
+    *,
+    tempo_scale: Fraction = Fraction(1),
+) -> Score:
+    """Return everything of a song that does not depend on where it is entered.
+
+    Raises `PlanError` if the song has no sensible musical time, which a loaded session never has.
+    """
+    index = next((at for at, each in enumerate(session.songs) if each.song == song.song), 0)
+    path: Path = ("songs", index)
+    try:
+        time = song_time(song)
+    except SongTimeError as error:
+        for problem in error.problems:
+            report.add((*path, *problem.path), problem.message, hint=problem.hint)
+        report.fail()
+    if tempo_scale != 1:
+        time = replace(time, tempo=time.tempo.scaled(tempo_scale))
+    ports, machines = rig_of(session, report)
+    score = Score(song.song, path, time, ports, machines, song.lead, song.pre_roll, song.tail)
+    by_name = {machine.name: machine for machine in machines}
+    for number, part in enumerate(song.parts):
+        if number in parts:
+            place = (*path, "parts", number)
+            voice = voice_of(parts[number], by_name[part.machine], time, place, f"{path_text(place)} note")
+            score.voices.append(voice)
+    score.cues = read_cues(session, song, path, time, ports, machines, report)
+    if song.click is not None:
+        place = (*path, "click")
+        machine = by_name[song.click.machine]
+        channel = song.click.channel if song.click.channel is not None else machine.channel
+        if channel is None:
+            report.add(place, f"needs a channel, and machine {machine.name} has none")
+        else:
+            score.click = click_voice(song.click, machine, channel, time, place, path_text(place))
+    return score
+
+
+def exit_of(score: Score) -> Fraction:
+    """Return where a whole roll ends: after the tail, on a clock."""
+    time, tail = score.time, score.tail
+    end = time.end_quarters
+    if tail.is_musical:
+        last = end + time.span_quarters(tail, end)
+    else:
+        last = time.tempo.quarters_at(time.tempo.ns_at(end) + time.span_ns(tail))
+    return Fraction(math.ceil(last * CLOCKS_PER_QUARTER), CLOCKS_PER_QUARTER)
+
+
+def _point(score: Score, moment: Moment, what: str, report: Reporter) -> Fraction | None:
+    """Return the position of a moment that a user named on the way, on a clock."""
+    try:
+        point = score.time.resolve(moment)
+    except ValueError as error:
+        report.add((), f"{what}: {error}")
+        return None
+    quarters = point.quarters
+    if point.shift_ns:
+        quarters = score.time.tempo.quarters_at(score.time.ns_of(point))
+    if quarters != on_grid(quarters):
+        text = score.time.at_text(on_grid(quarters))
+        report.note(
+            score.path, f"{what} {moment} is not on a clock: {text} is taken, the last clock before it"
+        )
+    return on_grid(quarters)
+
+
+def _stretches(
+    score: Score, from_: Moment | None, to: Moment | None, loops: Sequence[Loop], report: Reporter
+) -> list[tuple[Stretch, int]]:
+    """Return the stretches of a roll with how often each is played."""
+    time = score.time
+    entry = time.start_quarters
+    if from_ is not None:
+        wanted = _point(score, from_, "from", report)
+        entry = entry if wanted is None else wanted
+        if entry >= time.end_quarters:
+            report.add(
+                score.path, f"cannot begin at {from_}: the song ends at {time.at_text(time.end_quarters)}"
+            )
+            entry = time.start_quarters
+    exit_ = exit_of(score)
+    if to is not None:
+        wanted = _point(score, to, "to", report)
+        if wanted is not None and wanted <= max(entry, Fraction(0) if entry < 0 else entry):
+            report.add(
+                score.path, f"cannot end at {to}: that is not after the beginning, {time.at_text(entry)}"
+            )
+        elif wanted is not None:
+            exit_ = min(exit_, wanted)
+    spans = _loop_spans(score, loops, entry, exit_, report)
+    stretches: list[tuple[Stretch, int]] = []
+    before: LegState | None = None
+    at = entry
+    for first, last, passes in spans:
+        restart = before is not None
+        stretches.append((Stretch(at, last, before, False, restart), 1))
+        before = state_at(score, last)
+        if passes != 1:
+            stretches.append((Stretch(first, last, before, False, True), passes - 1 if passes else 0))
+        at = last
+    stretches.append((Stretch(at, exit_, before, True, before is not None), 1))
+    return stretches
+
+
+def _loop_spans(
+    score: Score, loops: Sequence[Loop], entry: Fraction, exit_: Fraction, report: Reporter
+) -> list[tuple[Fraction, Fraction, int]]:
+    spans: list[tuple[Fraction, Fraction, int]] = []
+    at = max(entry, Fraction(0))
+    for loop in loops:
+        first, last = _point(score, loop.from_, "loop", report), _point(score, loop.to, "loop", report)
+        if first is None or last is None:
+            continue
+        if not at <= first < last < exit_:
+            report.add(
+                score.path,
+                f"cannot loop from {loop.from_} to {loop.to}: loops lie within the roll, one after the other",
+            )
+            continue
+        spans.append((first, last, loop.passes))
+        at = last
+    return spans
+
+
+def _late_cues(score: Score, report: Reporter) -> None:
+    """Say which parts go on after the roll has ended."""
+    last = exit_of(score)
+    for voice in score.voices:
+        row = voice.row_at(last)
+        if row < len(voice.ticks):
+            report.warn(
+                voice.path,
+                f"goes on after the end at {score.time.at_text(last)}: "
+                f"{len(voice.ticks) - row} messages are not sent",
+                hint="give the song a longer length or tail",
+            )
+
+
+def _unique(items: Iterable[LeftOut]) -> list[LeftOut]:
+    return list(dict.fromkeys(items))

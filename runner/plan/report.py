@@ -1,0 +1,208 @@
+"""What a plan says about itself: the load of each wire, and every message in order.
+
+A `WireReport` tells for one port how long a clock has to wait at worst, where, and for what. More than the
+session's limit is a warning; more than half a clock interval is refused, as a machine may then take one
+clock for the next.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from fractions import Fraction
+from typing import Any
+
+from runner.music import SongTime
+from runner.plan.columns import Rows
+from runner.plan.grid import CLOCKS_PER_QUARTER
+from runner.plan.messages import CLOCK, describe, hex_text
+from runner.plan.reporting import Reporter
+from runner.plan.score import Score, ScorePort
+from runner.plan.timeline import NO_MACHINE, Course, EventOrder, Timeline
+from runner.plan.wire import Load, clock_interval_ns
+
+REFUSED_SHARE = 0.5  #: of a clock interval
+
+
+@dataclass(frozen=True, slots=True)
+class WireReport:
+    """The load of one port in one leg. Times in ns; `at` is bar and beat of the clock that waits longest."""
+
+    port: str
+    link: str
+    clocks: int
+    messages: int
+    byte_count: int
+    busy_share: float  #: of the time from the first to the last byte
+    worst_wait_ns: int
+    at: str
+    quarters: float
+    behind: str  #: what that clock waits for
+    interval_ns: int  #: to the next clock, there
+    waits_over_limit: int  #: how many clocks wait longer than the session's limit
+    worst_share: float  #: the largest wait as a share of its clock's interval
+    worst_message_wait_ns: int  #: the longest that any other message waits
+    brought_forward: int  #: controllers sent a little earlier to let a clock pass
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the report as plain data for JSON."""
+        return asdict(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Traffic:
+    """What a load was measured on: a port's clocks, and its rows among those of a leg."""
+
+    clock_ns: Sequence[int]
+    quarters0: Fraction
+    rows: Rows
+    mine: Sequence[int]
+    sources: Sequence[str]
+
+    def what(self, index: int) -> str:
+        """Return message `index` of the port in words, with where it comes from."""
+        row = self.mine[index]
+        return f"{describe(self.rows.data[row])} ({self.sources[self.rows.source[row]]})"
+
+    def quarters(self, clock: int) -> Fraction:
+        """Return the song position of a clock."""
+        return self.quarters0 + Fraction(clock, CLOCKS_PER_QUARTER)
+
+
+def judge_wire(score: Score, port: ScorePort, load: Load, traffic: Traffic, report: Reporter) -> WireReport:
+    """Return the report on a port's load; a wait that is too long is added to the problems."""
+    clocks, rows, mine = traffic.clock_ns, traffic.rows, traffic.mine
+    first = [clocks[0]] if clocks else []
+    last = [clocks[-1]] if clocks else []
+    if mine:
+        first.append(rows.t_ns[mine[0]])
+        last.append(rows.t_ns[mine[-1]])
+    span_ns = max(1, max(last) - min(first))
+    waits = load.worst_clock >= 0
+    quarters = traffic.quarters(load.worst_clock) if waits else Fraction(0)
+    result = WireReport(
+        port=port.name,
+        link=port.link.name,
+        clocks=load.clocks,
+        messages=load.messages,
+        byte_count=load.byte_count + load.clocks,
+        busy_share=min(1.0, load.busy_ns / span_ns),
+        worst_wait_ns=load.worst_wait_ns,
+        at=score.time.at_text(quarters) if waits else "",
+        quarters=float(quarters),
+        behind=traffic.what(load.worst_behind) if waits else "",
+        interval_ns=clock_interval_ns(clocks, load.worst_clock) if waits else 0,
+        waits_over_limit=load.waits_over,
+        worst_share=load.steepest,
+        worst_message_wait_ns=load.worst_message_wait_ns,
+        brought_forward=len(load.moved),
+    )
+    if load.steepest > REFUSED_SHARE:
+        _refuse(score, port, load, traffic, report)
+    elif load.waits_over:
+        report.warn(
+            ("ports", port.name),
+            f"{_count(load.waits_over, 'clock')} on {port.name} must wait longer than the limit of "
+            f"wire-wait, at worst {result.worst_wait_ns / 1e6:.2f} ms at {result.at}, behind {result.behind}",
+            hint="spread what is sent there, or use a port of its own",
+        )
+    return result
+
+
+def _refuse(score: Score, port: ScorePort, load: Load, traffic: Traffic, report: Reporter) -> None:
+    index = load.steepest_clock
+    interval_ns = clock_interval_ns(traffic.clock_ns, index)
+    at_text = score.time.at_text(traffic.quarters(index))
+    behind = traffic.what(load.steepest_behind)
+    hint = "spread what is sent there, or use a port of its own"
+    if "system exclusive" in behind and not port.raw:
+        hint = "send it before the lead, or set `raw: true` if the port takes single bytes"
+    report.add(
+        ("ports", port.name),
+        f"the clock at {at_text} on {port.name} would have to wait {load.steepest * interval_ns / 1e6:.2f} ms "
+        f"behind {behind}, more than half of the {interval_ns / 1e6:.2f} ms to the next clock",
+        hint=hint,
+    )
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def rows_of(course: Course, time: SongTime) -> Iterator[dict[str, Any]]:
+    """Yield everything that a course sends, clocks included, in the order in which it is sent.
+
+    Each row is ``{"t_ns", "at", "port", "machine", "bytes", "what", "source"}``. A leg that is repeated
+    comes as often as it is played, an endless one once; `t_ns` of later legs goes on from where the leg
+    before ends, so that it never jumps back.
+    """
+    streams: list[Iterator[tuple[int, int, int, dict[str, Any]]]] = []
+    exit_ns: int | None = None
+    number = 0
+    for leg in course.legs:
+        for _ in range(max(1, leg.repeats)):
+            timeline = leg.timeline
+            shift_ns = 0 if exit_ns is None else exit_ns - timeline.entry_ns
+            exit_ns = timeline.exit_ns + shift_ns
+            streams.append(_leg_rows(timeline, time, shift_ns, number))
+            number += 1
+    for _, _, _, row in heapq.merge(*streams, key=lambda item: item[:3]):
+        yield row
+
+
+_Item = tuple[int, int, int, dict[str, Any]]
+
+
+def _leg_rows(timeline: Timeline, time: SongTime, shift_ns: int, number: int) -> Iterator[_Item]:
+    clocks = [_clock_rows(timeline, time, shift_ns, number, index) for index in range(len(timeline.clocks))]
+    return heapq.merge(_event_rows(timeline, time, shift_ns, number), *clocks, key=lambda item: item[:3])
+
+
+def _event_rows(timeline: Timeline, time: SongTime, shift_ns: int, number: int) -> Iterator[_Item]:
+    events = timeline.events
+    texts: dict[float, str] = {}
+    for index in range(len(events)):
+        message = events.bytes_of(index)
+        quarters = events.quarters[index]
+        at_text = texts.get(quarters)
+        if at_text is None:
+            texts.clear()
+            at_text = texts[quarters] = time.at_text(_exact(quarters))
+        machine = events.machine[index]
+        transport = message[0] in (0xF2, 0xF3, 0xFA, 0xFB, 0xFC)
+        row = {
+            "t_ns": events.t_ns[index] + shift_ns,
+            "at": at_text,
+            "port": timeline.ports[events.port[index]],
+            "machine": None if machine == NO_MACHINE else timeline.machines[machine],
+            "bytes": hex_text(message),
+            "what": describe(message),
+            "source": timeline.sources[events.source[index]],
+        }
+        order = EventOrder.TRANSPORT if transport else EventOrder.PROGRAM
+        yield events.t_ns[index] + shift_ns, int(order), number, row
+
+
+def _clock_rows(
+    timeline: Timeline, time: SongTime, shift_ns: int, number: int, role_index: int
+) -> Iterator[_Item]:
+    role = timeline.clocks[role_index]
+    quarters0 = _exact(timeline.clock_quarters0)
+    for tick in range(role.first, role.last):
+        t_ns = timeline.clock_ns[tick] + role.shift_ns + shift_ns
+        row = {
+            "t_ns": t_ns,
+            "at": time.at_text(quarters0 + Fraction(tick, CLOCKS_PER_QUARTER)),
+            "port": timeline.ports[role.port],
+            "machine": None,
+            "bytes": hex_text(CLOCK),
+            "what": "clock",
+            "source": "clock",
+        }
+        yield t_ns, int(EventOrder.CLOCK), number, row
+
+
+def _exact(quarters: float) -> Fraction:
+    """Return the position that a float was made from: its denominator is small in any real music."""
+    return Fraction(quarters).limit_denominator(1_000_000)
