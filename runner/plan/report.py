@@ -120,7 +120,7 @@ def _refuse(score: Score, port: ScorePort, load: Load, traffic: Traffic, report:
         hint = "send it before the lead, or set `raw: true` if the port takes single bytes"
     report.add(
         ("ports", port.name),
-        f"the clock at {at_text} on {port.name} would have to wait {load.steepest * interval_ns / 1e6:.2f} ms "
+        f"the clock at {at_text} on {port.name} would wait {load.steepest * interval_ns / 1e6:.2f} ms "
         f"behind {behind}, more than half of the {interval_ns / 1e6:.2f} ms to the next clock",
         hint=hint,
     )
