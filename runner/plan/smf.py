@@ -343,9 +343,9 @@ def _shown(data: bytes) -> str:
 
 
 def _text(data: bytes) -> str:
-    """Return the text of a meta: UTF-8 where it is that, else Latin-1, with blanks for what cannot be printed."""
+    """Return the text of a meta: UTF-8 where it is that, else Latin-1; blanks for what cannot be printed."""
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError:
         text = data.decode("latin-1")
-    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text).strip()
+    return "".join(char if char.isprintable() else " " for char in text).strip()

@@ -1,0 +1,216 @@
+"""A drafted session loads as it stands and says what the file says."""
+
+from __future__ import annotations
+
+import io
+import random
+from collections.abc import Callable
+from fractions import Fraction
+
+import mido
+import pytest
+
+from runner.errors import PartFileError
+from runner.music.meter import Meter
+from runner.plan.draft import draft_session
+from runner.plan.parts import select_part
+from runner.plan.smf import SmfFile, read_smf
+from runner.session.load import LoadedSession, load_session
+
+Build = Callable[..., SmfFile]
+
+
+def meta(kind: str, **keys: object) -> mido.MetaMessage:
+    """Return a meta event."""
+    return mido.MetaMessage(kind, **keys)
+
+
+def message(kind: str, **keys: int) -> mido.Message:
+    """Return a channel message; channels from 0."""
+    return mido.Message(kind, **keys)
+
+
+def note(at: int, key: int, channel: int) -> list[tuple[int, mido.Message]]:
+    """Return a note of a quarter at 96 ticks; channel from 0."""
+    return [
+        (at, message("note_on", note=key, channel=channel)),
+        (at + 96, message("note_off", note=key, channel=channel)),
+    ]
+
+
+def full_file(build: Build) -> SmfFile:
+    """Return a file with everything that a draft takes over."""
+    conductor = [
+        (0, meta("track_name", name="Slack Water")),
+        (0, meta("set_tempo", tempo=517_241)), (0, meta("time_signature", numerator=6, denominator=8)),
+        (576, meta("set_tempo", tempo=500_000)), (864, meta("time_signature", numerator=4, denominator=4)),
+        (900, meta("set_tempo", tempo=631_579)),
+        (0, meta("marker", text="verse")), (864, meta("marker", text="refrain: again")),
+    ]  # fmt: skip
+    bass = [
+        (0, meta("track_name", name="bass")), (0, message("control_change", control=0, value=1, channel=1)),
+        (0, message("control_change", control=32, value=2, channel=1)),
+        (0, message("program_change", program=11, channel=1)),
+        *note(0, 36, 1), (912, message("program_change", program=33, channel=1)), *note(1200, 48, 1),
+    ]  # fmt: skip
+    drums = [row for at in range(0, 1200, 96) for row in note(at, 38, 9)]
+    return build(conductor, bass, drums, file="parts/slack-water.mid")
+
+
+def loaded(smf: SmfFile, file: str = "parts/slack-water.mid") -> LoadedSession:
+    """Return the drafted session, as the loader reads it; problems are errors."""
+    return load_session(draft_session(smf, file), "draft.yaml")
+
+
+def test_draft_takes_over_the_file(build: Build) -> None:
+    """Tempo, meters, sections, machines by channel, parts and programs are in the drafted session."""
+    session = loaded(full_file(build)).session
+    song = session.songs[0]
+    assert (song.song, song.tempo, song.meter) == ("Slack water", 116, Meter(6, 8))
+    assert song.length.amount == 5
+    assert song.sections == {"verse": 1, "refrain: again": 4}
+    assert [(str(change.at), change.tempo) for change in song.tempo_changes] == [
+        ("bar 3", 120),
+        ("bar 4 beat 1.375", 95),
+    ]
+    assert [(str(change.at), change.meter) for change in song.meter_changes] == [("bar 4", Meter(4, 4))]
+    assert {name: machine.channel for name, machine in session.machines.items()} == {"bass": 2, "drums": 10}
+    assert [(part.track, part.channel, part.machine) for part in song.parts] == [
+        ("bass", None, "bass"),
+        (None, 10, "drums"),
+    ]
+    assert [(str(cue.at), cue.machine, cue.program, cue.bank) for cue in song.cues] == [
+        ("bar 1", "bass", 12, (1, 2)),
+        ("bar 4 beat 1.5", "bass", 34, (1, 2)),
+    ]
+    assert [str(place.song) for place in session.order] == ["Slack water"]
+
+
+def test_draft_has_no_problems_and_explains_itself(build: Build) -> None:
+    """The loader has nothing to remark, and the text has comments on what to fill in."""
+    smf = full_file(build)
+    assert loaded(smf).notices == []
+    text = draft_session(smf, "parts/slack-water.mid")
+    assert "TODO" in text
+    assert "# drafted" not in text
+    assert text.startswith("# A session drafted from parts/slack-water.mid: type 1, 3 tracks")
+    assert "# 13 notes" in text
+
+
+def test_parts_of_a_draft_play_the_whole_file(build: Build) -> None:
+    """Taken together, the drafted parts have every note of the file once."""
+    smf = full_file(build)
+    song = loaded(smf).session.songs[0]
+    parts = [select_part(smf, part) for part in song.parts]
+    assert sum(part.counts.notes for part in parts) == sum(track.notes for track in smf.tracks)
+
+
+@pytest.mark.parametrize(
+    ("us", "bpm"),
+    [
+        (500_000, "120"),
+        (517_241, "116"),
+        (428_571, "140"),
+        (344_828, "174"),
+        (333_333, "180"),
+        (461_538, "130"),
+        (487_805, "123"),
+    ],
+)
+def test_tempo_is_the_number_that_was_meant(build: Build, us: int, bpm: str) -> None:
+    """A file rounds a tempo to whole µs; the draft writes the shortest number that rounds to them."""
+    smf = build([(0, meta("set_tempo", tempo=us)), *note(0, 60, 0)])
+    assert f"tempo: {bpm}\n" in draft_session(smf, "a.mid")
+    assert round(60_000_000 / loaded(smf).session.songs[0].tempo) == us
+
+
+def test_what_cannot_be_taken_over_is_said(build: Build) -> None:
+    """A meter within a bar, an impossible tempo and a marker off the bar become comments."""
+    smf = build(
+        [(0, meta("set_tempo", tempo=16_777_215)), (100, meta("time_signature", numerator=3, denominator=4)),
+         (50, meta("marker", text="late")), *note(0, 60, 0)]
+    )  # fmt: skip
+    text = draft_session(smf, "a.mid")
+    assert "# - the meter changes to 3/4 within a bar of 4/4, at bar 1 beat 2 1/24" in text
+    assert "# - a tempo of 3.58: songs have 4 to 999" in text
+    assert "# - the marker 'late' is at bar 1 beat 1 25/48" in text
+    assert loaded(smf).session.songs[0].tempo == 4
+
+
+def test_thousands_of_tempo_changes_are_thinned(build: Build) -> None:
+    """More tempo changes than a person can read are thinned to one a beat, and this is said."""
+    rows = [(tick, meta("set_tempo", tempo=500_000 + tick)) for tick in range(0, 30_000, 5)]
+    smf = build([*rows, *note(30_000, 60, 0)])
+    assert len(loaded(smf).session.songs[0].tempo_changes) == 313
+    assert "tempo changes: the first of each beat is kept" in draft_session(smf, "a.mid")
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["yes", "null", "12", "1.5", "a: b", "- x", "#1", "\"q\" 'q'", "{x}", "*star", "&and", "!bang", "%", "@",
+     "`", "bass\\drum", "Ünïcode ♪", "a" * 200, "x,y", "0x10", "~", "2024-01-01", "[", "?", "|", ">",
+     "null\tnull"],
+)  # fmt: skip
+def test_any_name_can_be_drafted(build: Build, name: str) -> None:
+    """Track names, markers and file names with a meaning in YAML, or none at all, stay text."""
+    buffer = io.BytesIO()
+    midi = mido.MidiFile(type=1, charset="utf-8")
+    midi.tracks.append(mido.MidiTrack([meta("marker", text=name)]))
+    for channel in (0, 1):
+        rows = note(0, 60, channel)
+        midi.tracks.append(
+            mido.MidiTrack([meta("track_name", name=name * (channel + 1)), *(m for _, m in rows)])
+        )
+    midi.save(file=buffer)
+    smf = read_smf(buffer.getvalue())
+    plain = name[:50].replace("\t", "_")
+    session = loaded(smf, f"{plain}.mid").session
+    parts = session.songs[0].parts
+    assert parts[0].file == f"{plain}.mid"
+    assert [select_part(smf, part).counts.notes for part in parts] == [1, 1]
+    assert len(session.songs[0].sections) == 1
+
+
+@pytest.mark.parametrize(("file", "words"), [("x" * 130, "120 characters"), ("a\nb.mid", "printable")])
+def test_file_name_that_no_session_can_hold(build: Build, file: str, words: str) -> None:
+    """Such a name is refused with the remedy."""
+    with pytest.raises(PartFileError, match=words):
+        draft_session(build(note(0, 60, 0)), file)
+
+
+def test_file_with_nothing_to_play_is_refused(build: Build) -> None:
+    """No channel message, no draft."""
+    with pytest.raises(PartFileError, match="nothing to draft"):
+        draft_session(build([(0, meta("set_tempo", tempo=500_000))]), "a.mid")
+
+
+def random_file(dice: random.Random, build: Build) -> SmfFile:
+    """Return a file of random metas and messages anywhere, at a random division."""
+    makers = (
+        lambda: meta("set_tempo", tempo=dice.randrange(1, 2**24)),
+        lambda: meta(
+            "time_signature", numerator=dice.randrange(1, 256), denominator=2 ** dice.randrange(0, 8)
+        ),
+        lambda: meta(
+            "marker", text=dice.choice(("verse", "end", "7", "bar 3", "", "2 bars before x", "start"))
+        ),
+        lambda: meta("track_name", name=dice.choice(("bass", "drums", "Bass", "channel 3", ""))),
+        lambda: message("program_change", program=dice.randrange(128), channel=dice.randrange(16)),
+        lambda: message("control_change", control=dice.choice((0, 32)), value=dice.randrange(128)),
+        lambda: message(
+            "note_on", note=dice.randrange(128), velocity=dice.randrange(128), channel=dice.randrange(16)
+        ),
+    )
+    far = dice.choice((100, 10_000, 10_000_000))
+    tracks = [[(dice.randrange(far), dice.choice(makers)()) for _ in range(25)] for _ in range(3)]
+    return build(*tracks, [(0, message("note_on", note=1))], ppq=dice.choice((1, 24, 96, 480, 32_767)))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_every_draft_loads(build: Build, seed: int) -> None:
+    """Whatever a file says, its draft is accepted by the loader and names every channel of the file."""
+    smf = random_file(random.Random(seed), build)
+    session = loaded(smf).session
+    channels = {number for track in smf.tracks for number in track.channels}
+    assert {machine.channel for machine in session.machines.values()} == channels
+    assert session.songs[0].tempo >= Fraction(4)
