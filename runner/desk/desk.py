@@ -279,6 +279,7 @@ class Desk:
         for record in records:
             if record.kind == Kind.BEAT:
                 self._on_beat(record)
+                waiting.append(record)  # it is not kept, but its number must not look lost
             elif record.kind == Kind.TAKE_BEGIN and self._plan is not None:
                 self._keeper.feed(waiting)
                 waiting = []

@@ -114,6 +114,7 @@ def rig_of(session: Session) -> RigConfig:
                 name=name,
                 port=numbers[spec.port],
                 channel=spec.channel,
+                follows=tuple(spec.follows),
                 all_notes_off=spec.silence.all_notes_off,
                 reset_controllers=spec.silence.reset_controllers,
                 all_sound_off=spec.silence.all_sound_off,

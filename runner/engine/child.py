@@ -19,7 +19,7 @@ from typing import Any
 
 from runner.engine.clock import RealClock, Waker
 from runner.engine.log import PipeSink, RecordLog
-from runner.engine.loop import BEAT_NS, Loop
+from runner.engine.loop import BEAT_NS, Loop, make_player
 from runner.engine.rescue import RescueFile
 from runner.engine.rights import Rights, quiet_collector, take_rights
 from runner.errors import InternalError, StateError, TakewrightError
@@ -204,7 +204,7 @@ class Engine:
         configs = [PortConfig.from_dict(port) for port in config.ports]
         opened = open_ports({port.name: port for port in configs}, wake_fd=self._waker.fd)
         ports = [opened[port.name] for port in configs]
-        player = Player(config.machines, len(ports), Sounding(self._rescue.table))
+        player = make_player(config.machines, len(ports), config.clock, Sounding(self._rescue.table))
         self._loop = Loop(self._clock, ports, config.machines, self._log, player, config.clock)
         quiet_collector()
 

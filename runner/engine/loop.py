@@ -14,7 +14,9 @@ from collections.abc import Callable, Sequence
 from runner.engine.clock import Clock
 from runner.engine.log import RecordLog
 from runner.play.commands import ClockPolicy, RigMachine
+from runner.play.following import FollowingPlayer
 from runner.play.player import Note, Player
+from runner.play.sounding import Sounding
 from runner.play.streams import NO_TICK, Send
 from runner.ports.base import Port, SendError
 from runner.takes.format import Kind
@@ -66,8 +68,8 @@ class Loop:
         player: Player | None = None,
         policy: ClockPolicy | None = None,
     ) -> None:
-        self.player = player or Player(machines, len(ports))
         self.policy = policy or ClockPolicy()
+        self.player = player or make_player(machines, len(ports), self.policy)
         self.log = log
         self.inbox = Inbox()
         self._clock = clock
@@ -98,12 +100,16 @@ class Loop:
 
     def serve(self, now_ns: int) -> None:
         """Do all that is due at `now_ns`: simulated machines, input, sends, records."""
-        self._send(self.player.due(now_ns))
+        following = isinstance(self.player, FollowingPlayer)
+        if not following:  # our own clock first; what came in can wait for it
+            self._send(self.player.due(now_ns))
         for port in self._acting:
             due = port.next_deadline_ns()
             if due is not None and due <= now_ns:
                 port.due(now_ns)
         self._read_inbox()
+        if following:  # what came in decides what is due
+            self._send(self.player.due(now_ns))
         self._write_notes()
         self.log.flush(now_ns)
 
@@ -206,6 +212,15 @@ class Loop:
     def _write_notes(self) -> None:
         for note in self.player.take_notes():
             self.log.add_json(_NOTE_KINDS[note.kind], note.t_ns, _note_data(note), note.quarters)
+
+
+def make_player(
+    machines: Sequence[RigMachine], port_count: int, policy: ClockPolicy, sounding: Sounding | None = None
+) -> Player:
+    """Return the player for a rig: its own master, or one that follows."""
+    if policy.source == "internal":
+        return Player(machines, port_count, sounding)
+    return FollowingPlayer(machines, port_count, sounding, policy)
 
 
 def _note_data(note: Note) -> dict[str, object]:

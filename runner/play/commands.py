@@ -42,6 +42,7 @@ class RigMachine:
     name: str
     port: int
     channel: int | None = None  #: 1 to 16
+    follows: tuple[str, ...] = ()  #: of "clock", "transport", "position"
     all_notes_off: bool = True
     reset_controllers: bool = False
     all_sound_off: bool = False
@@ -49,17 +50,22 @@ class RigMachine:
 
 @dataclass(frozen=True, slots=True)
 class ClockPolicy:
-    """Whose clock rules, and what to do when it fails; spans are in clocks (24 a quarter).
+    """Whose clock rules, and what to do when it fails.
 
-    `position_quarters` is the song position at which the other machine's position 0 lies.
+    `port` is where the other machine's clock comes in, `machine` its name for people. Without clock the
+    song goes on for `freewheel_clocks` (24 a quarter), or for `freewheel_ns` if that is given; then it
+    does as `then` says, "stop" or "carry-on". `straight_ports` pass each tick on at once; all others
+    get the clock from the servo.
     """
 
     source: str = "internal"
     port: int | None = None
-    freewheel_clocks: float = 48.0
+    machine: str = ""
+    freewheel_clocks: int = 48
+    freewheel_ns: int | None = None
     then: str = "stop"
     straight_ports: tuple[int, ...] = ()
-    position_quarters: float = 0.0
+    tempo_limit_percent: float = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +87,10 @@ class RigConfig:
         clock["straight_ports"] = tuple(clock["straight_ports"])
         return cls(
             ports=tuple(data["ports"]),
-            machines=tuple(RigMachine(**machine) for machine in data["machines"]),
+            machines=tuple(
+                RigMachine(**{**machine, "follows": tuple(machine["follows"])})
+                for machine in data["machines"]
+            ),
             clock=ClockPolicy(**clock),
         )
 

@@ -60,6 +60,8 @@ TRANSITIONS: dict[tuple[PlayState, PlayEvent], PlayState] = {
     (S.EMPTY, E.STOP): S.EMPTY,
     (S.READY, E.STOP): S.READY,
     **{(state, E.GO): state for state in _MOVING},
+    # a take that follows may be armed and then told to end before the master ever started
+    (S.ARMED, E.END): S.READY,
 }
 
 

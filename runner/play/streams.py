@@ -54,10 +54,31 @@ class EventStream:
         self.order = int(EventOrder.PROGRAM)
         self._step()
 
-    def skip_to(self, quarters: float) -> None:
-        """Leave out every event before `quarters`: the roll begins in mid-leg."""
-        while self.due_ns != NEVER and self._events.quarters[self._next] < quarters:
-            self._step()
+    def skip_rows(self, count: int) -> None:
+        """Leave out the first `count` events: they are sent in another way."""
+        self._next = max(self._next, count)
+        self.retime()
+
+    def chase_to(self, quarters: float) -> list[Send]:
+        """Leave out every event before `quarters`; return what of them must be in force there, in order.
+
+        The last program (with the bank selects before it), controllers, bend and pressure of each
+        channel; no notes, no transport.
+        """
+        events = self._events
+        in_force: dict[tuple[int, int, int], int] = {}
+        at = self._next
+        while at < len(events) and events.quarters[at] < quarters:
+            first = events.data[events.start[at]]
+            if 0xA0 <= first < 0xF0:
+                second = events.data[events.start[at] + 1] if first < 0xC0 else 0
+                key = (events.port[at], first, second)
+                in_force.pop(key, None)  # what came last stands last
+                in_force[key] = at
+            at += 1
+        self._next = at
+        self.retime()
+        return [self._send(row, 0) for row in sorted(in_force.values())]
 
     def _step(self) -> None:
         self._next += 1
@@ -77,19 +98,27 @@ class EventStream:
 
     def take(self) -> list[Send]:
         """Return the event that is due, and move on to the next."""
-        events, at = self._events, self._next
-        send = Send(
-            self.due_ns,
-            events.port[at],
-            events.bytes_of(at),
-            events.machine[at],
-            events.source[at],
-            events.quarters[at],
+        send = self._send(self._next, self.due_ns)
+        self._step()
+        return [send]
+
+    def take_with_order(self) -> tuple[int, Send]:
+        """Return the next event and its order at one instant, and move on."""
+        order = self.order
+        return order, self.take()[0]
+
+    def _send(self, row: int, due_ns: int) -> Send:
+        events = self._events
+        return Send(
+            due_ns,
+            events.port[row],
+            events.bytes_of(row),
+            events.machine[row],
+            events.source[row],
+            events.quarters[row],
             NO_TICK,
             False,
         )
-        self._step()
-        return [send]
 
 
 class TickStream:
@@ -147,6 +176,12 @@ class StageStream:
         self._next = 0
         self.due_ns = NEVER
         self.order = _BEFORE_ALL
+        self.retime()
+
+    def skip_to(self, quarters: float) -> None:
+        """Leave out the stages that begin before `quarters`."""
+        while self._next < len(self._marks) and self._marks[self._next].quarters < quarters:
+            self._next += 1
         self.retime()
 
     def retime(self) -> None:

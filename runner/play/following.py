@@ -1,0 +1,330 @@
+"""The player when another machine is the clock master. Pure.
+
+The roll is armed; the master's Start begins it, its count is the song position, its Stop ends it. What
+stands in the timeline goes out at the predicted time of its moment (so that early machines and programs
+work under a foreign clock too), the clock is relayed, and the watch says what was wrong with it.
+
+What lies before the master's Start (programs, lead) is sent when the roll is armed, at its own pace.
+Start itself is passed on the moment it arrives, so that it comes before the clock that plays bar 1.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from runner.plan.timeline import EventOrder, Timeline
+from runner.play.commands import ClockPolicy, RigMachine
+from runner.play.legtime import CLOCKS_PER_QUARTER, FollowedTime, LegTime
+from runner.play.player import MOVING, Note, Player
+from runner.play.relay import PortRelay, shifts_of
+from runner.play.sounding import Sounding
+from runner.play.states import PlayEvent, PlayState, next_state
+from runner.play.streams import NEVER, EventStream, Send, TickStream
+from runner.sync.findings import Finding
+from runner.sync.follower import EventKind, Follower, FollowerConfig, FollowerEvent, TickVerdict
+from runner.sync.prior import GridPrior
+from runner.sync.states import LockState, Transport
+from runner.sync.watch import ClockWatch, Pace, WatchConfig
+
+PRELUDE_MARGIN_NS = 5_000_000  #: from arming to the first message that goes ahead of the master's Start
+
+
+class Heard(NamedTuple):
+    """What became of a clock that came in: when it was predicted, and its song position (or NaN)."""
+
+    due_ns: int
+    quarters: float
+
+
+NOT_A_CLOCK = Heard(0, math.nan)
+
+
+class FollowingPlayer(Player):
+    """A player that goes by the clock on port `policy.port`."""
+
+    def __init__(
+        self,
+        machines: Sequence[RigMachine],
+        port_count: int,
+        sounding: Sounding | None = None,
+        policy: ClockPolicy | None = None,
+    ) -> None:
+        super().__init__(machines, port_count, sounding)
+        self._policy = policy or ClockPolicy()
+        self.follower = Follower(_config(self._policy))
+        self.watch = ClockWatch(WatchConfig(machine=self._policy.machine))
+        self._relays: list[PortRelay] = []
+        self._prelude: list[Send] = []
+        self._at_start: list[Send] = []
+        self._starts: list[Send] = []
+        self._first_row = 0
+        self._count0 = 0.0
+        self._position_ports = tuple(
+            sorted({machine.port for machine in machines if "position" in machine.follows})
+        )
+        self._paced = 0  #: the beat of which the watch was told the tempo last
+        self._located = False
+
+    # ------------------------------------------------------------------ orders
+
+    def roll(self, now_ns: int) -> int:
+        """Arm the loaded course, which the master's Start will begin; return `now_ns`: no anchor yet."""
+        state = next_state(self.state, PlayEvent.ARM)
+        assert self._course is not None
+        timeline = self._course.legs[0].timeline
+        self._go = False
+        self._tick = 0
+        self._legs = []
+        start_quarters = _start_quarters(timeline)
+        self._count0 = -start_quarters * CLOCKS_PER_QUARTER
+        first = round((timeline.clock_quarters0 - start_quarters) * CLOCKS_PER_QUARTER)
+        prior = GridPrior(timeline.clock_ns, first) if len(timeline.clock_ns) > 1 else None
+        self.follower.set_prior(prior)
+        lock_due = max(0, round(-start_quarters * CLOCKS_PER_QUARTER))
+        limit = self._policy.tempo_limit_percent
+        self.watch = ClockWatch(WatchConfig(self._policy.machine, limit, lock_due), prior)
+        self._relays = self._make_relays(timeline)
+        self._split_prelude(timeline, start_quarters, now_ns)
+        self.state = state
+        self._notes.append(Note("state", now_ns, start_quarters, {"state": state.value}))
+        return now_ns
+
+    def stop(self, now_ns: int, why: str) -> None:
+        """End the roll; the clock goes on being followed."""
+        was = self.state
+        super().stop(now_ns, why)
+        if was in MOVING or was is PlayState.ARMED:
+            self._disarm(now_ns)
+
+    def feed(self, port: int, data: bytes, arrival_ns: int) -> Heard:
+        """Take a message that came in by any port; returns what became of it if it was the master's clock."""
+        if port != self._policy.port:
+            return NOT_A_CLOCK
+        heard = NOT_A_CLOCK
+        status = data[0]
+        if status == 0xF8:
+            heard = self._clock(arrival_ns)
+        elif status == 0xFE:
+            self.watch.sensing(arrival_ns)
+        elif status in (0xFA, 0xFB):
+            self.watch.started(arrival_ns)
+            if status == 0xFA:
+                self.follower.start(arrival_ns)
+            else:
+                self.follower.continue_(arrival_ns)
+            self._begin(arrival_ns, status)
+        elif status == 0xFC:
+            self._master_stops(arrival_ns)
+        elif status == 0xF2 and len(data) == 3:
+            self.follower.position(data[1] | data[2] << 7, arrival_ns)
+            self._located = True
+        else:
+            self.watch.message(arrival_ns)
+        self._drain(arrival_ns)
+        return heard
+
+    # ------------------------------------------------------------------ what the loop asks
+
+    def next_deadline_ns(self) -> int | None:
+        """Return when `due` is next worth calling."""
+        soonest = super().next_deadline_ns()
+        candidates = [relay.due_ns for relay in self._relays]
+        if self._prelude:
+            candidates.append(self._prelude[0].due_ns)
+        for deadline in (self.follower.next_deadline_ns(), self.watch.next_deadline_ns()):
+            if deadline is not None:
+                candidates.append(deadline)
+        nearest = min(candidates, default=NEVER)
+        if nearest == NEVER:
+            return soonest
+        return nearest if soonest is None else min(soonest, nearest)
+
+    def due(self, now_ns: int) -> list[Send]:
+        """Return all that is due at `now_ns`: what goes ahead of Start, Start, clocks, events."""
+        self.follower.advance(now_ns)
+        self.watch.advance(now_ns)
+        self._drain(now_ns)
+        sends: list[Send] = []
+        while self._prelude and self._prelude[0].due_ns <= now_ns:
+            sends += self._pass([self._prelude.pop(0)])
+        started, self._at_start = self._at_start, []
+        sends += self._pass(started)
+        for relay in self._relays:
+            while relay.due_ns <= now_ns:
+                sends += relay.take(self._quarters_of(relay.next_count))
+        for send in sends:
+            if send.port == self._policy.port and send.data == b"\xf8":
+                self.watch.sent(now_ns)
+        return sends + super().due(now_ns)
+
+    def position(self, now_ns: int) -> float:
+        """Return the song position by the master's count; NaN while nothing is armed."""
+        if self.state is PlayState.ARMED:
+            return -self._count0 / CLOCKS_PER_QUARTER
+        return super().position(now_ns)
+
+    # ------------------------------------------------------------------ inside
+
+    def _streams(self, timeline: Timeline, time: LegTime) -> list[EventStream | TickStream]:
+        return [EventStream(timeline, time.when)]  # the clock comes from the relays
+
+    def _make_relays(self, timeline: Timeline) -> list[PortRelay]:
+        shifts = shifts_of([(role.port, role.shift_ns) for role in timeline.clocks])
+        straight = self._policy.straight_ports
+        return [
+            PortRelay(port, shift, self.follower, straight=port in straight)
+            for port, shift in shifts.items()
+            if port != self._policy.port
+        ]
+
+    def _split_prelude(self, timeline: Timeline, start_quarters: float, now_ns: int) -> None:
+        """Take what lies before the master's position 0, transport left out, to be sent at its own pace."""
+        events = timeline.events
+        start_ns = next(
+            (mark.t_ns for mark in timeline.stages if mark.quarters >= start_quarters), timeline.entry_ns
+        )
+        rows = [row for row in range(len(events)) if events.t_ns[row] < start_ns]
+        stream = EventStream(timeline, lambda t_ns, _quarters, _shift: t_ns)
+        taken = [stream.take_with_order() for _ in rows]
+        first = taken[0][1].due_ns if taken else 0
+        base = now_ns + PRELUDE_MARGIN_NS - first
+        self._prelude = [
+            send._replace(due_ns=base + send.due_ns) for order, send in taken if order != EventOrder.TRANSPORT
+        ]
+        self._starts = [send for order, send in taken if order == EventOrder.TRANSPORT]
+        self._first_row = len(rows)
+
+    def _clock(self, arrival_ns: int) -> Heard:
+        tick = self.follower.clock(arrival_ns)
+        self.watch.tick(arrival_ns, tick)
+        if tick.verdict is TickVerdict.REFUSED:
+            return Heard(0, math.nan)
+        for relay in self._relays:
+            relay.arrived(arrival_ns)
+        self._retime()
+        if tick.clocks is not None and tick.clocks // CLOCKS_PER_QUARTER != self._paced:
+            self._paced = tick.clocks // CLOCKS_PER_QUARTER
+            self._tell_pace(arrival_ns, tick.clocks)
+        quarters = math.nan if tick.clocks is None else self._quarters_of(tick.clocks)
+        return Heard(tick.due_ns or 0, quarters)
+
+    def _tell_pace(self, arrival_ns: int, clocks: int) -> None:
+        follower = self.follower
+        bpm = follower.bpm
+        if bpm is not None:
+            locked = follower.state is LockState.LOCKED
+            self.watch.pace(arrival_ns, clocks, Pace(bpm, follower.rate, follower.rate_sd or 1.0, locked))
+
+    def _quarters_of(self, count: int) -> float:
+        return (count - self._count0) / CLOCKS_PER_QUARTER
+
+    def _begin(self, arrival_ns: int, status: int) -> None:
+        """Start or Continue came: begin the roll, and pass it on before the clock that follows it."""
+        if self.state is not PlayState.ARMED or self.follower.transport is not Transport.STARTING:
+            return
+        assert self._course is not None
+        timeline = self._course.legs[0].timeline
+        count = self.follower.next_count
+        for send in self._prelude:  # the master did not wait for the programs: they go at once
+            self._at_start.append(send._replace(due_ns=arrival_ns))
+        self._prelude = []
+        quarters = self._quarters_of(count)
+        self._at_start += self._transport(arrival_ns, status, quarters)
+        self._place_leg(0, 1, FollowedTime(timeline, self.follower, self._count0))
+        stream = self._legs[0].streams[0]
+        assert isinstance(stream, EventStream)
+        stream.skip_rows(self._first_row)
+        if count > 0:
+            self._notes.append(Note("state", arrival_ns, quarters, {"state": "located"}))
+            self._at_start += [send._replace(due_ns=arrival_ns) for send in stream.chase_to(quarters)]
+            self._legs[0].stages.skip_to(quarters)
+        self.state = next_state(self.state, PlayEvent.PRE_ROLL if quarters < 0 else PlayEvent.SONG)
+        self._notes.append(Note("state", arrival_ns, quarters, {"state": self.state.value}))
+        for relay in self._relays:
+            relay.begin(count)
+
+    def _transport(self, arrival_ns: int, status: int, quarters: float) -> list[Send]:
+        """Return the Start (or position and Continue) of the machines that go with the master."""
+        if status == 0xFA and self.follower.next_count == 0:
+            return [send._replace(due_ns=arrival_ns) for send in self._starts]
+        beats = min(0x3FFF, self.follower.next_count // 6)
+        locate = bytes((0xF2, beats & 0x7F, beats >> 7))
+        sends: list[Send] = []
+        for port in self._position_ports:
+            if port != self._policy.port:
+                sends += [
+                    Send(arrival_ns, port, data, 0xFFFF, 0, quarters, -1, False) for data in (locate, b"\xfb")
+                ]
+        return sends
+
+    def _master_stops(self, arrival_ns: int) -> None:
+        self.watch.stopped(arrival_ns)
+        self.follower.stop(arrival_ns)
+        if self.state in MOVING:
+            self.stop(arrival_ns, "the clock master stopped")
+
+    def _disarm(self, now_ns: int) -> None:
+        for relay in self._relays:
+            relay.halt()
+        self._prelude = []
+        self._at_start = []
+        figures = self.watch.close(now_ns)
+        self._drain_findings()
+        data = {"jitter_us": round(figures.sd_ns / 1000, 1), "class": figures.kind.value}
+        at = next((i for i, note in enumerate(self._notes) if note.kind == "end"), len(self._notes))
+        self._notes.insert(at, Note("state", now_ns, math.nan, {"state": "clock", **data}))
+
+    def _end(self, t_ns: int, quarters: float, why: str, outcome: str) -> None:
+        super()._end(t_ns, quarters, why, outcome)
+        if outcome == "complete":
+            self._disarm(t_ns)
+
+    def _drain(self, now_ns: int) -> None:
+        """Pass the follower's reports on to the watch and the record, and act on a lost clock."""
+        for event in self.follower.events():
+            self.watch.event(event)
+            self._on_event(event)
+        self._drain_findings()
+        if self.follower.state is LockState.FREEWHEELING:
+            for relay in self._relays:
+                relay.retime()
+
+    def _on_event(self, event: FollowerEvent) -> None:
+        quarters = math.nan if event.clocks is None else self._quarters_of(event.clocks)
+        if event.kind is EventKind.STATE:
+            data = {"state": "clock", "lock": self.follower.state.value, "why": event.text}
+            self._notes.append(Note("state", event.t_ns, quarters, data))
+            self._retime()
+        elif event.kind is EventKind.LOST and self.state in MOVING and not self.follower.carrying_on:
+            self.stop(event.t_ns, "the clock was lost and did not come back in time")
+
+    def _drain_findings(self) -> None:
+        for finding in self.watch.findings():
+            self._notes.append(self._note_of(finding))
+
+    def _note_of(self, finding: Finding) -> Note:
+        quarters = math.nan if finding.clocks is None else self._quarters_of(round(finding.clocks))
+        data = {
+            "code": finding.code.value,
+            "severity": finding.severity,
+            "text": finding.text,
+            "machine": finding.machine,
+            "size": finding.size,
+            "evidence": dict(finding.evidence),
+        }
+        return Note("finding", finding.t_ns, quarters, data)
+
+
+def _config(policy: ClockPolicy) -> FollowerConfig:
+    return FollowerConfig(
+        freewheel_clocks=max(1, policy.freewheel_clocks),
+        freewheel_ns=policy.freewheel_ns,
+        on_dropout="carry-on" if policy.then == "carry-on" else "stop",
+    )
+
+
+def _start_quarters(timeline: Timeline) -> float:
+    """Return the song position of the master's position 0: where the pre-roll begins, or bar 1."""
+    return min(0.0, *(mark.quarters for mark in timeline.stages if mark.stage >= 1))

@@ -1,0 +1,121 @@
+"""Passing the followed clock on to the rest of the rig: straight or steady. Pure.
+
+A port has sent the clock up to some count; the follower says where the master is. Straight: as soon as
+a count has arrived, everything up to it goes out, so that a clock that the master lost is made up by
+its successor and the count stays exact. Steady: each count goes out at its predicted time, moved by
+the port's offset. While the clock has dropped out, both go by prediction.
+
+Before Start there are no counts; then each arrival is one tick, and a steady port sends the next one
+at its predicted time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from runner.plan.timeline import NO_MACHINE
+from runner.play.streams import CLOCK, NEVER, Send
+from runner.sync.follower import Follower
+from runner.sync.states import LockState
+
+_MOST_AT_ONCE = 96  #: never more clocks at once than one bar of 4/4, whatever the master does
+
+
+class PortRelay:
+    """The clock of one port. `next_count` is the master's count that the port gets next."""
+
+    def __init__(self, port: int, shift_ns: int, follower: Follower, *, straight: bool) -> None:
+        self.port = port
+        self.straight = straight
+        self.due_ns = NEVER
+        self._shift_ns = 0 if straight else shift_ns
+        self._follower = follower
+        self._playing = False
+        self._next_count = 0
+        self._idle_owed = 0  #: ticks that arrived while stopped and were not passed on yet
+        self._idle_ahead = False  #: the tick after the newest arrival has been sent already
+
+    def begin(self, count: int) -> None:
+        """The master starts: its next clock is `count`."""
+        self._playing = True
+        self._next_count = count
+        self._idle_owed = 0
+        self.retime()
+
+    def halt(self) -> None:
+        """The master has stopped."""
+        self._playing = False
+        self._idle_owed = 0
+        self._idle_ahead = False
+        self.due_ns = NEVER
+
+    def arrived(self, arrival_ns: int) -> None:
+        """A clock was taken for a clock."""
+        if self._playing:
+            self.retime()
+            if self.straight and self._next_count < self._follower.next_count:
+                self.due_ns = arrival_ns
+            return
+        if self._idle_ahead and not self.straight:
+            self._idle_ahead = False
+            self._plan_idle()
+            return
+        self._idle_owed = 1
+        self.due_ns = arrival_ns
+
+    def retime(self) -> None:
+        """Work out anew when the next clock is due."""
+        follower = self._follower
+        if not self._playing:
+            return
+        if self.straight and follower.state is not LockState.FREEWHEELING and not follower.carrying_on:
+            if self._next_count >= follower.next_count:
+                self.due_ns = NEVER
+            return
+        moment = follower.time_of(self._next_count)
+        self.due_ns = NEVER if moment is None else moment + self._shift_ns
+
+    def take(self, position: float) -> list[Send]:
+        """Return the clocks that are due; `position` is the song position of the first, for the record."""
+        due = self.due_ns
+        if not self._playing:
+            return self._take_idle(due, position)
+        count = 1
+        if self.straight and not self._follower.carrying_on:
+            count = max(1, min(_MOST_AT_ONCE, self._follower.next_count - self._next_count))
+        sends = [
+            Send(due, self.port, CLOCK, NO_MACHINE, 0, position + n / 24, self._next_count + n, False)
+            for n in range(count)
+        ]
+        self._next_count += count
+        self.due_ns = NEVER
+        self.retime()
+        return sends
+
+    @property
+    def next_count(self) -> int:
+        """The master's count that the port gets next."""
+        return self._next_count
+
+    def _take_idle(self, due: int, position: float) -> list[Send]:
+        self.due_ns = NEVER
+        if self._idle_owed:
+            self._idle_owed = 0
+            if not self.straight:
+                self._plan_idle()
+        else:
+            self._idle_ahead = True
+        return [Send(due, self.port, CLOCK, NO_MACHINE, 0, position, 0, False)]
+
+    def _plan_idle(self) -> None:
+        """Send the tick after the newest arrival when it is predicted, not when it comes."""
+        moment = self._follower.clock_ahead(1)
+        self.due_ns = NEVER if moment is None else moment + self._shift_ns
+
+
+def shifts_of(clocks: Sequence[tuple[int, int]]) -> dict[int, int]:
+    """Return the shift in ns of each port from (port, shift) pairs; the first of a port counts."""
+    shifts: dict[int, int] = {}
+    for port, shift_ns in clocks:
+        shifts.setdefault(port, shift_ns)
+    return shifts
