@@ -45,7 +45,7 @@ def port_held(facts: Facts, port: str, t_ns: int) -> Cause | None:
     if event is None:
         return None
     own = event.port == port
-    why = f"port {event.port} held the engine for {event.count / 1000:.1f} ms then"
+    why = f"port {event.port} held the engine for {event.amount / 1000:.1f} ms then"
     return Cause("a port's driver blocked the engine", why, DIRECT if own else 0.9, "slow-port")
 
 

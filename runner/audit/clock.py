@@ -36,6 +36,7 @@ class TrackFigures:
     measured_bpm: float | None
     declared_bpm: float | None
     grid: Grid | None
+    sorted_lateness_ns: array[int]
     pauses: int = 0
 
     @property
@@ -114,10 +115,11 @@ def _round(value: float | None) -> float | None:
 def _joined_lateness(tracks: Sequence[TrackFigures]) -> Spread | None:
     if len(tracks) == 1:
         return tracks[0].lateness
-    values = array("q")
+    values: list[int] = []
     for figures in tracks:
-        values.extend(figures.track.lateness_ns())
-    return Spread.of_ns(values)
+        values.extend(figures.sorted_lateness_ns)
+    values.sort()  # a merge of sorted runs, so nearly free
+    return Spread.of_sorted_ns(values)
 
 
 def clock_figures(take: Take, declared: Declared) -> ClockFigures:
@@ -141,7 +143,8 @@ def _sent(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
     if track.port in declared.clocks and take.end is not None and take.end.detail.get("why") in _WHOLE:
         low, high = declared.clocks[track.port]
         expected = max(expected, high - low)
-    spread = Spread.of_ns(track.lateness_ns())
+    ordered = array("q", sorted(track.lateness_ns()))
+    distinct = len(set(track.number))
     declared_bpm = declared.steady_bpm
     line = measured = None
     if len(track) >= MIN_TICKS:
@@ -151,8 +154,8 @@ def _sent(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
         else:
             declared_bpm, line, measured = _against_due(track)
     return TrackFigures(
-        track, expected, expected - len(set(track.number)), len(track) - len(set(track.number)),
-        spread, line, measured, declared_bpm, None,
+        track, expected, expected - distinct, len(track) - distinct,
+        Spread.of_sorted_ns(ordered), line, measured, declared_bpm, None, ordered,
     )  # fmt: skip
 
 
@@ -188,16 +191,18 @@ def _received(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
         else:
             bpm, line, measured = _against_song(track, grid, declared, take)
     pauses = sum(1 for fault in grid.faults if fault.kind == "pause")
+    ordered = array("q", sorted(track.lateness_ns()))
     return TrackFigures(
         track,
         None,
         grid.missing,
         grid.extra,
-        Spread.of_ns(track.lateness_ns()),
+        Spread.of_sorted_ns(ordered),
         line,
         measured,
         bpm,
         grid,
+        ordered,
         pauses,
     )
 

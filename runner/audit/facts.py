@@ -10,6 +10,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from operator import attrgetter
 
 from runner.audit.clock import ClockFigures, TrackFigures, clock_figures
 from runner.audit.verdict import Limits
@@ -55,6 +56,10 @@ class Facts:
     def of_kind(self, *kinds: str) -> list[Event]:
         """Return the events of these kinds, in the order of kinds, then of time."""
         return [event for kind in kinds for event in self._by_kind.get(kind, ())]
+
+    def of_kinds_in_time(self, *kinds: str) -> list[Event]:
+        """Return the events of these kinds in the order of time."""
+        return sorted(self.of_kind(*kinds), key=attrgetter("t_ns"))
 
     def near(self, kind: str, t_ns: int, port: str = "", span_ns: int = NEAR_NS) -> Event | None:
         """Return the event of a kind (on a port, if one is named) nearest to a time, None beyond the span."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator
 
 from runner.audit.causes import (
@@ -150,7 +151,8 @@ def transport(facts: Facts) -> Iterator[Finding]:
         track = facts.take.tracks.get((event.port, "out"))
         if event.data[:1] not in (b"\xfa", b"\xfb") or track is None:
             continue
-        after = next((t for t in track.t_ns if t >= event.t_ns), None)
+        index = bisect_left(track.t_ns, event.t_ns)
+        after = track.t_ns[index] if index < len(track) else None
         if after is not None and after - event.t_ns < START_GAP_NS:
             text = f"a clock followed Start on port {event.port} after {(after - event.t_ns) / 1000:.0f} us"
             yield finding("start-too-close", facts, event.t_ns, text, port=event.port, at=event.at)

@@ -72,7 +72,7 @@ def log_is_whole(facts: Facts) -> Iterator[Finding]:
 
 def dropped_records(facts: Facts) -> int:
     """Return how many records are known to be missing in the log."""
-    told = sum(event.count for event in facts.of_kind("dropped"))
+    told = sum(event.amount for event in facts.of_kind("dropped"))
     gaps = stopped = 0
     for event in facts.of_kind("log"):
         lost = event.detail.get("lost", 0)

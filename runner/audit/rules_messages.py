@@ -61,7 +61,7 @@ def notes_left(facts: Facts) -> Iterator[Finding]:
         return
     sounding: Counter[tuple[str, int, int]] = Counter()
     names: dict[tuple[str, int, int], Event] = {}
-    for event in sorted(facts.of_kind("sent", "cut"), key=lambda event: event.t_ns):
+    for event in facts.of_kinds_in_time("sent", "cut"):
         if len(event.data) != 3 or event.data[0] & 0xE0 != 0x80:
             if len(event.data) == 3 and event.data[0] & 0xF0 == 0xB0 and event.data[1] == 120:
                 for key in [key for key in sounding if key[:2] == (event.port, event.data[0] & 15)]:

@@ -35,7 +35,7 @@ def ports(facts: Facts) -> Iterator[Finding]:
         )  # fmt: skip
     held: dict[str, list[tuple[int, int]]] = {}
     for event in facts.of_kind("slow_send"):
-        held.setdefault(event.port, []).append((event.t_ns, event.count * 1000))
+        held.setdefault(event.port, []).append((event.t_ns, event.amount * 1000))
     for port, rows in sorted(held.items()):
         t_ns, size = worst(rows)
         text = f"port {port} held the engine up {len(rows)} times, at worst for {in_ms(size)}"
@@ -52,7 +52,7 @@ def ports(facts: Facts) -> Iterator[Finding]:
 def _bad_bytes(facts: Facts) -> Counter[str]:
     sizes: Counter[str] = Counter()
     for event in facts.of_kind("bad_input"):
-        sizes[event.port] += max(1, event.count)
+        sizes[event.port] += max(1, event.amount)
     return sizes
 
 

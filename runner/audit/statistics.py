@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import mul
 
 
 def quantile(ordered: Sequence[float], share: float) -> float:
@@ -48,15 +49,14 @@ def least_squares(xs: Sequence[int], ys: Sequence[int]) -> Line | None:
     dx = [x - x0 for x in xs]
     dy = [y - y0 for y in ys]
     sum_x, sum_y = sum(dx), sum(dy)
-    sum_xx = sum(x * x for x in dx)
-    sum_xy = sum(x * y for x, y in zip(dx, dy, strict=True))
+    sum_xx, sum_xy, sum_yy = sum(map(mul, dx, dx)), sum(map(mul, dx, dy)), sum(map(mul, dy, dy))
     spread = count * sum_xx - sum_x * sum_x
     if spread == 0:
         return None
     slope_num = count * sum_xy - sum_x * sum_y
     slope = slope_num / spread
     # the residuals are far smaller than the sums, so this difference is taken in whole numbers too
-    spread_y = count * sum(y * y for y in dy) - sum_y * sum_y
+    spread_y = count * sum_yy - sum_y * sum_y
     rest = (spread_y * spread - slope_num * slope_num) // spread
     sd = math.sqrt(max(0, rest) / count / (count - 2)) if count > 2 else 0.0
     mean_x = sum_x / count
@@ -77,9 +77,13 @@ class Spread:
     @classmethod
     def of_ns(cls, values_ns: Sequence[int]) -> Spread | None:
         """Return the spread of values in ns, or None of no values."""
-        if not values_ns:
+        return cls.of_sorted_ns(sorted(values_ns))
+
+    @classmethod
+    def of_sorted_ns(cls, ordered: Sequence[int]) -> Spread | None:
+        """Return the spread of values in ns that are in ascending order, or None of no values."""
+        if not ordered:
             return None
-        ordered = sorted(values_ns)
         p50, p99, p999 = (quantile(ordered, share) / 1000 for share in (0.5, 0.99, 0.999))
         return cls(p50, p99, p999, ordered[-1] / 1000, ordered[0] / 1000, len(ordered))
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from json.scanner import make_scanner
 from typing import Any
 
 from runner.takes.model import NO_DUE, Damage, Event, TickTrack
@@ -17,23 +18,34 @@ class LineError(ValueError):
     """A line that is no line of a take; the text says why."""
 
 
+def _refuse_constant(name: str) -> None:
+    raise ValueError(f"{name} is no JSON number")
+
+
+#: One decoder for all lines, and its inner part: making one for each line, as json.loads does, is slow.
+_scan: Callable[[str, int], tuple[Any, int]] = make_scanner(
+    json.JSONDecoder(parse_constant=_refuse_constant)
+)
+
+
 def parse_json_line(raw: bytes) -> dict[str, Any]:
     """Return the object of one line; `LineError` says why it is none."""
     try:
-        value = json.loads(raw, parse_constant=_refuse_constant)
+        text = raw.decode().strip()
+        value, end = _scan(text, 0)
+    except StopIteration as error:
+        raise LineError(f"not JSON: a value is missing at column {error.value + 1}") from None
     except UnicodeDecodeError:
         raise LineError("not text") from None
     except json.JSONDecodeError as error:
         raise LineError(f"not JSON: {error.msg} at column {error.colno}") from None
     except (ValueError, RecursionError) as error:
         raise LineError(f"not JSON: {error}"[:120]) from None
-    if not isinstance(value, dict):
+    if end != len(text):
+        raise LineError(f"not JSON: something follows at column {end + 1}")
+    if type(value) is not dict:
         raise LineError("not a JSON object")
     return value
-
-
-def _refuse_constant(name: str) -> None:
-    raise ValueError(f"{name} is no JSON number")
 
 
 def _time(line: Mapping[str, Any], key: str) -> int:
@@ -44,10 +56,12 @@ def _time(line: Mapping[str, Any], key: str) -> int:
 
 
 def _word(line: Mapping[str, Any], key: str) -> str:
-    value = line.get(key, "")
+    value = line.get(key)
+    if value is None:
+        return ""
     if type(value) is not str:
         raise LineError(f"{key!r} is no text")
-    return sys.intern(value)
+    return sys.intern(value)  # names recur on every line: one copy of each is enough
 
 
 def _at(line: Mapping[str, Any]) -> str | None:
@@ -57,66 +71,75 @@ def _at(line: Mapping[str, Any]) -> str | None:
     return value
 
 
-def _optional_whole(line: Mapping[str, Any], key: str) -> int | None:
-    return _time(line, key) if line.get(key) is not None else None
-
-
 def parse_event(line: Mapping[str, Any]) -> Event:
     """Return the event of a line of events.jsonl; `LineError` says what is wrong with it."""
     kind = _word(line, "kind")
     if not kind:
         raise LineError("'kind' is missing")
     data = b""
-    text = line.get("bytes")
-    if text is not None:
+    if "bytes" in line:
         try:
-            data = bytes.fromhex(text)
+            data = bytes.fromhex(line["bytes"])
         except (TypeError, ValueError):
             raise LineError("'bytes' is no hex") from None
-    detail = line.get("data", {})
+    detail = line.get("data", _NO_DETAIL)
     if type(detail) is not dict:
         raise LineError("'data' is no object")
+    amount = _time(line, "count") if "count" in line else _time(line, "held_us") if "held_us" in line else 0
+    t_ns, n, due = line.get("t"), line.get("n"), line.get("due")
+    if type(t_ns) is not int or not -_LIMIT < t_ns < _LIMIT:
+        raise LineError("'t' is no time in ns")
+    n = n if n is None else _time(line, "n")
+    due = due if due is None else _time(line, "due")
     return Event(
-        _time(line, "t"), kind, _at(line), _optional_whole(line, "n"), _word(line, "port"),
-        _word(line, "machine"), data, _optional_whole(line, "due"), _word(line, "source"),
-        _optional_whole(line, "count") or _optional_whole(line, "held_us") or 0, detail,
+        t_ns, kind, _at(line), n, _word(line, "port"), _word(line, "machine"), data, due,
+        _word(line, "source"), amount, detail,
     )  # fmt: skip
+
+
+_NO_DETAIL: dict[str, Any] = {}
+_INTS, _NUMBERS = frozenset({int}), frozenset({int, float})
 
 
 def add_beat(tracks: dict[tuple[str, str], TickTrack], line: Mapping[str, Any]) -> None:
     """Add a line of clock.jsonl to its track; `LineError` says what is wrong with it."""
-    t0 = _time(line, "t")
-    first = _time(line, "first")
-    at = _at(line)
-    n = _time(line, "n")
+    t0, first, n, at = _time(line, "t"), _time(line, "first"), _time(line, "n"), _at(line)
     port, direction = _word(line, "port"), _word(line, "direction")
     if direction not in ("out", "in"):
         raise LineError("'direction' is neither out nor in")
-    times, deviations = line.get("times_ns"), line.get("dev_us")
-    if type(times) is not list or type(deviations) is not list or len(times) != len(deviations):
+    offsets, deviations = line.get("times_ns"), line.get("dev_us")
+    if type(offsets) is not list or type(deviations) is not list or len(offsets) != len(deviations):
         raise LineError("'times_ns' and 'dev_us' are no lists of one length")
-    ticks: list[tuple[int, int, int]] = []
-    for slot, (offset, deviation) in enumerate(zip(times, deviations, strict=True)):
-        if offset is None:
-            continue
-        if type(offset) is not int or not -_LIMIT < offset < _LIMIT:
-            raise LineError("'times_ns' holds something that is no time")
-        t_ns = t0 + offset
-        due = NO_DUE
-        if deviation is not None:
-            if type(deviation) not in (int, float) or not -1e13 < deviation < 1e13:
-                raise LineError("'dev_us' holds something that is no deviation")
-            due = t_ns - round(deviation * 1000)
-        ticks.append((first + slot, t_ns, due))
-    track = tracks.get((port, direction))
-    if track is None:
-        track = tracks[port, direction] = TickTrack(port, direction)
+    numbers: Sequence[int] = range(first, first + len(offsets))
+    if None in offsets:
+        there = [slot for slot, offset in enumerate(offsets) if offset is not None]
+        numbers = [first + slot for slot in there]
+        offsets = [offsets[slot] for slot in there]
+        deviations = [deviations[slot] for slot in there]
+    if not offsets:
+        raise LineError("'times_ns' holds no tick")
+    if not _INTS.issuperset(map(type, offsets)) or not -_LIMIT < min(offsets) <= max(offsets) < _LIMIT:
+        raise LineError("'times_ns' holds something that is no time")
+    times = [t0 + offset for offset in offsets]
+    track = tracks.get((port, direction)) or TickTrack(port, direction)
+    dues = _dues(times, deviations)
     track.beats.append((len(track), at))
     track.last_n = max(track.last_n, n)
-    for number, t_ns, due in ticks:
-        track.number.append(number)
-        track.t_ns.append(t_ns)
-        track.due_ns.append(due)
+    track.number.extend(numbers)
+    track.t_ns.extend(times)
+    track.due_ns.extend(dues)
+    tracks[port, direction] = track
+
+
+def _dues(times: list[int], deviations: list[Any]) -> list[int]:
+    """Return when the ticks were due; `NO_DUE` where nothing said so."""
+    known = [value for value in deviations if value is not None] if None in deviations else deviations
+    if known and not (_NUMBERS.issuperset(map(type, known)) and -1e13 < min(known) <= max(known) < 1e13):
+        raise LineError("'dev_us' holds something that is no deviation")
+    if known is deviations:
+        return [t - round(1000 * value) for t, value in zip(times, deviations, strict=True)]
+    pairs = zip(times, deviations, strict=True)
+    return [NO_DUE if value is None else t - round(1000 * value) for t, value in pairs]
 
 
 @dataclass(slots=True)
