@@ -76,8 +76,8 @@ class Desk:
                 if "control" in ready and not self._read_control(control):
                     selector.unregister(control)
                 self._turn()
-        self._link.command(Command.QUIT)
         self._tell("done", {"exit": int(self._exit), "takes": self._done, "clean": self._clean})
+        self._link.command(Command.QUIT)
         return self._exit
 
     def _turn(self) -> None:

@@ -1,8 +1,8 @@
 """Waiting until a moment, exactly, or until something comes in.
 
-The real clock sleeps in `ppoll` until `SPIN_NS` before the deadline and then watches the clock: a
-sleeping thread wakes some tens of microseconds late, a spinning one within a microsecond. The spin is
-short, so that it costs under a hundredth of a core at fifty deadlines a second. The virtual clock jumps.
+Two waits, because a sleeping thread wakes some tens of microseconds late and a spinning one within a
+microsecond: `wait` sleeps in `ppoll` until shortly before a deadline, or until input; then the loop
+gets everything ready, and `hold` watches the clock until the very moment. The virtual clock jumps.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ import time
 from collections.abc import Sequence
 from typing import Protocol
 
-SPIN_NS = 120_000
 _POLLIN = 0x001
 _NS = 1_000_000_000
 
@@ -27,7 +26,10 @@ class Clock(Protocol):
         """Return monotonic time."""
 
     def wait(self, deadline_ns: int | None) -> Sequence[int]:
-        """Wait until the deadline, or until one of the watched descriptors is ready; return those."""
+        """Sleep until the deadline, or until one of the watched descriptors is ready; return those."""
+
+    def hold(self, moment_ns: int) -> None:
+        """Wait until the moment itself, awake."""
 
 
 class _PollFd(ctypes.Structure):
@@ -41,7 +43,7 @@ class _Timespec(ctypes.Structure):
 class RealClock:
     """The monotonic clock of the computer, and `ppoll` on `fds`."""
 
-    def __init__(self, fds: Sequence[int], spin_ns: int = SPIN_NS) -> None:
+    def __init__(self, fds: Sequence[int]) -> None:
         self._libc = ctypes.CDLL(None, use_errno=True)
         self._ppoll = self._libc.ppoll
         self._ppoll.argtypes = (ctypes.c_void_p, ctypes.c_ulong, ctypes.c_void_p, ctypes.c_void_p)
@@ -50,29 +52,22 @@ class RealClock:
         self._fds_at = ctypes.addressof(self._fds)
         self._span = _Timespec(0, 0)
         self._span_at = ctypes.addressof(self._span)
-        self._spin_ns = spin_ns
 
     def now_ns(self) -> int:
         """Return monotonic time."""
         return monotonic_ns()
 
     def wait(self, deadline_ns: int | None) -> Sequence[int]:
-        """Wait; with a deadline this close, descriptors are left for the next time.
-
-        Returns the descriptors that can be read (or whose other end is gone), in the order given.
-        """
+        """Sleep; return the descriptors that can be read, or whose other end is gone, in the order given."""
         if deadline_ns is None:
             return self._poll(None)
-        ahead = deadline_ns - self._spin_ns - monotonic_ns()
-        ready: Sequence[int] = ()
-        if ahead > 0:
-            ready = self._poll(ahead)
-            if ready:
-                return ready
-        while monotonic_ns() < deadline_ns:
-            pass
         # a loop that is always busy must still see what comes in
-        return self._poll(0) if ahead <= 0 else ready
+        return self._poll(max(0, deadline_ns - monotonic_ns()))
+
+    def hold(self, moment_ns: int) -> None:
+        """Watch the clock until `moment_ns`."""
+        while monotonic_ns() < moment_ns:
+            pass
 
     def _poll(self, span_ns: int | None) -> Sequence[int]:
         if span_ns is None:
@@ -102,11 +97,15 @@ class VirtualClock:
         return self._now_ns
 
     def wait(self, deadline_ns: int | None) -> Sequence[int]:
-        """Jump to the deadline; time never goes back."""
+        """Jump to the deadline."""
         if deadline_ns is None:
             deadline_ns = self._now_ns + self._idle_step_ns
-        self._now_ns = max(self._now_ns, deadline_ns)
+        self.hold(deadline_ns)
         return ()
+
+    def hold(self, moment_ns: int) -> None:
+        """Jump to the moment; time never goes back."""
+        self._now_ns = max(self._now_ns, moment_ns)
 
 
 class Waker:

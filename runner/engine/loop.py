@@ -22,6 +22,7 @@ from runner.ports.base import Port, SendError
 from runner.takes.format import Kind
 
 SLOW_SEND_NS = 2_000_000  #: a port that holds the loop up for this long gets a record of its own
+LOOKAHEAD_NS = 250_000  #: what is due this soon is got ready and held back until its moment
 BEAT_NS = 200_000_000  #: how often the loop says that it is alive
 
 _NOTE_KINDS = {"state": Kind.STATE, "leg": Kind.STATE, "end": Kind.TAKE_END, "finding": Kind.FINDING}
@@ -102,14 +103,14 @@ class Loop:
         """Do all that is due at `now_ns`: simulated machines, input, sends, records."""
         following = isinstance(self.player, FollowingPlayer)
         if not following:  # our own clock first; what came in can wait for it
-            self._send(self.player.due(now_ns))
+            self._send(self.player.due(now_ns + LOOKAHEAD_NS))
         for port in self._acting:
             due = port.next_deadline_ns()
             if due is not None and due <= now_ns:
                 port.due(now_ns)
         self._read_inbox()
         if following:  # what came in decides what is due
-            self._send(self.player.due(now_ns))
+            self._send(self.player.due(now_ns + LOOKAHEAD_NS))
         self._write_notes()
         self.log.flush(now_ns)
 
@@ -142,8 +143,8 @@ class Loop:
     def _next_deadline(self, limit_ns: int | None) -> int | None:
         soonest = limit_ns
         due = self.player.next_deadline_ns()
-        if due is not None and (soonest is None or due < soonest):
-            soonest = due
+        if due is not None and (soonest is None or due - LOOKAHEAD_NS < soonest):
+            soonest = due - LOOKAHEAD_NS
         for port in self._acting:
             due = port.next_deadline_ns()
             if due is not None and (soonest is None or due < soonest):
@@ -153,6 +154,7 @@ class Loop:
     def _send(self, sends: Sequence[Send]) -> None:
         log, clock = self.log, self._clock
         for send in sends:
+            clock.hold(send.due_ns)
             now = clock.now_ns()
             kind = Kind.TICK_SENT if send.tick != NO_TICK else Kind.CUT if send.cut else Kind.SENT
             try:

@@ -156,6 +156,9 @@ class Keeper:
     def _on_engine_death(self) -> None:
         """An engine that died: the next one stops and silences what it left, before anything else."""
         assert self._engine is not None
+        self._read_reports()
+        if self._exit is not None:
+            return
         how = self._engine.how_it_ended()
         self._let_go(self._engine)
         self._listener(Report("warning", {"text": f"the engine process died ({how})"}))
