@@ -1,0 +1,173 @@
+"""The system's MIDI service as python-rtmidi gives it: clients, the list of ports, opening one of them."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Literal
+
+import rtmidi
+
+from runner.errors import PortError, RigError
+from runner.ports.base import PortConfig
+from runner.ports.midi_service import (
+    MidiService,
+    choose_service,
+    is_listening,
+    jack_server_name,
+    jack_socket,
+)
+from runner.ports.names import SystemPort, match_port
+from runner.ports.queue_pump import QueuePump
+
+CLIENT_NAME = "takewright"
+QUEUE_MESSAGES = 8_192  #: RtMidi's own queue of an input that does not call back
+RTMIDI_ERRORS = (rtmidi.RtMidiError, ValueError, OverflowError, RuntimeError)
+_APIS = {"alsa": rtmidi.API_LINUX_ALSA, "jack": rtmidi.API_UNIX_JACK}
+
+Way = Literal["in", "out"]
+
+
+class Faults:
+    """Keeps what RtMidi has to say, which it would else print; `take` gives and forgets it."""
+
+    def __init__(self) -> None:
+        self._text = ""
+        self.let_pass = ""  #: a text with this ending is no fault
+
+    def note(self, _kind: int, text: str, _data: object) -> None:
+        """Keep a text; RtMidi's error callback."""
+        if not (self.let_pass and text.strip().endswith(self.let_pass)):
+            self._text = text.strip()
+
+    def take(self) -> str:
+        """Return the last fault and forget it; empty if there was none."""
+        text, self._text = self._text, ""
+        return text
+
+
+class SystemMidi:
+    """The MIDI service as one process uses it; keeps two clients that list the ports.
+
+    Raises:
+        RigError: the service cannot be reached; the text says what to do.
+    """
+
+    def __init__(self, service: MidiService | None = None) -> None:
+        self.service = service or choose_service()
+        self.pump = QueuePump()  #: empties the queues of JACK inputs
+        self._users = 0
+        self._own: set[tuple[str, str]] = set()
+        self._listers: dict[Way, Any] = {}
+        self._socket = jack_socket() if self.service.api == "jack" else None
+        if self.service.api != "dummy":
+            self._listers = {"in": self.client("in", Faults()), "out": self.client("out", Faults())}
+
+    def client(self, way: Way, faults: Faults) -> Any:
+        """Return a new client of the service without a port, which tells its troubles to `faults`."""
+        api = self.service.api
+        if api == "dummy":
+            raise RigError(f"no MIDI service: {self.service.why_not}")
+        if api == "jack" and self._socket is None and _own_libjack():
+            raise RigError(f"cannot use {self._place()}: it does not answer")
+        try:
+            if way == "in":
+                client = rtmidi.MidiIn(_APIS[api], name=CLIENT_NAME, queue_size_limit=QUEUE_MESSAGES)
+            else:
+                client = rtmidi.MidiOut(_APIS[api], name=CLIENT_NAME)
+        except RTMIDI_ERRORS as error:
+            raise RigError(f"cannot use {self._place()}: {error}") from error
+        client.set_error_callback(faults.note)
+        return client
+
+    def _place(self) -> str:
+        if self.service.api == "jack":
+            return f"the JACK server {jack_server_name()!r} (does it run, as this user?)"
+        return "ALSA's sequencer (is there a /dev/snd/seq, and is this user in the group `audio`?)"
+
+    def alive(self) -> bool:
+        """Whether the service answers; about 30 µs. ALSA's, being the kernel, always does."""
+        return self._socket is None or is_listening(self._socket)
+
+    def list_ports(self) -> list[SystemPort]:
+        """Return the system's ports in its own order, ours left out; about 1 ms a direction on ALSA."""
+        return [port for port in self._all_ports() if (port.name, port.direction) not in self._own]
+
+    def names(self, way: Way) -> list[str]:
+        """Return the names of all ports of one direction, ours included."""
+        return list(self._listers[way].get_ports()) if self._listers and self.alive() else []
+
+    def _all_ports(self) -> list[SystemPort]:
+        return [SystemPort(name, way, self.service.api) for way in self._listers for name in self.names(way)]
+
+    def open(self, client: Any, faults: Faults, config: PortConfig, way: Way) -> str:
+        """Open a port on `client`, virtual or connected to the one that matches; return the system's name.
+
+        Raises:
+            PortError: none matches, several do, or the service refuses.
+        """
+        with self._marking_own():
+            try:
+                if config.medium == "virtual":
+                    name = config.create
+                    client.open_virtual_port(name)
+                else:
+                    name = match_port(config.name, config.match, way, self.list_ports()).name
+                    client.open_port(client.get_ports().index(name), name=config.name)
+            except RTMIDI_ERRORS as error:
+                raise PortError(
+                    config.name, f"cannot open {config.match or config.create!r}: {error}"
+                ) from error
+        fault = faults.take()
+        if fault:
+            raise PortError(config.name, f"cannot open {name!r}: {fault}")
+        return name
+
+    @contextlib.contextmanager
+    def _marking_own(self) -> Iterator[None]:
+        """Take the ports of ours that appear in the list within the block for our own.
+
+        RtMidi does not tell under which name the service knows a port that it made.
+        """
+        before = {(port.name, port.direction) for port in self._all_ports()}
+        yield
+        after = {(port.name, port.direction) for port in self._all_ports()}
+        self._own |= {entry for entry in after - before if entry[0].startswith(CLIENT_NAME)}
+
+    def hold(self) -> None:
+        """Count one more port that uses this."""
+        self._users += 1
+
+    def release(self) -> None:
+        """Count one port less; the last one closes."""
+        self._users -= 1
+        if self._users == 0:
+            self.close()
+
+    def close(self) -> None:
+        """Let the listing clients go; may be called twice. Close the ports first."""
+        for client in self._listers.values():
+            client.delete()
+        self._listers = {}
+
+
+def list_system_ports() -> list[SystemPort]:
+    """Return the MIDI ports of the system; empty when there is no MIDI service at all.
+
+    Raises:
+        RigError: there is one, and it cannot be reached.
+    """
+    midi = SystemMidi()
+    try:
+        return midi.list_ports()
+    finally:
+        midi.close()
+
+
+def _own_libjack() -> bool:
+    """Whether python-rtmidi came as a wheel with JACK 2's library inside.
+
+    Then no socket means no server, and asking would only make the library print to standard error.
+    """
+    return any(Path(rtmidi.__file__).parent.parent.glob("python_rtmidi*/libjack*"))
