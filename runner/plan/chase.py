@@ -152,7 +152,11 @@ class ChannelState:
         ]
         groups += self._program_groups(channel, past)
         changed = {
-            number: value for number, value in self.controls.items() if past.controls.get(number) != value
+            number: value
+            for number, value in self.controls.items()
+            if past.controls.get(number) != value
+            # an MSB is what sets an LSB back to 0
+            or (number < 32 and number + 32 in past.controls and number + 32 not in self.controls)
         }
         for number in list(changed):
             fine = number + 32
@@ -175,8 +179,8 @@ class ChannelState:
             past.program_bank,
         ):
             groups.append((*_bank(channel, self.program_bank), program(channel, self.program)))
-        called_in = self.program_bank if self.program is not None else (None, None)
-        if self.bank not in (called_in, past.bank):
+        held = self.program_bank if groups else past.bank
+        if self.bank not in (held, (None, None)):
             groups.append(_bank(channel, self.bank))
         return groups
 

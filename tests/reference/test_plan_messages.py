@@ -22,7 +22,9 @@ def test_notes_are_as_mido_writes_them(channel: int, key: int, velocity: int) ->
 
 
 @given(channels, seven, seven)
-def test_controls_programs_and_pressures_are_as_mido_writes_them(channel: int, number: int, value: int) -> None:
+def test_controls_programs_and_pressures_are_as_mido_writes_them(
+    channel: int, number: int, value: int
+) -> None:
     """Control Change, Program Change, Channel and Key Pressure are byte for byte those of mido."""
     zero = channel - 1
     pairs = [
@@ -38,7 +40,9 @@ def test_controls_programs_and_pressures_are_as_mido_writes_them(channel: int, n
 @given(channels, st.integers(-8192, 8191))
 def test_pitch_bend_is_as_mido_writes_it(channel: int, value: int) -> None:
     """Pitch Bend has mido's range and bytes."""
-    assert midi.pitch_bend(channel, value) == bytes(mido.Message("pitchwheel", channel=channel - 1, pitch=value).bytes())
+    assert midi.pitch_bend(channel, value) == bytes(
+        mido.Message("pitchwheel", channel=channel - 1, pitch=value).bytes()
+    )
 
 
 @given(st.integers(0, 16383), seven)
@@ -50,7 +54,12 @@ def test_system_common_is_as_mido_writes_it(position: int, song: int) -> None:
 
 def test_real_time_is_as_mido_writes_it() -> None:
     """Clock, Start, Continue and Stop are byte for byte those of mido."""
-    for name, ours in (("clock", midi.CLOCK), ("start", midi.START), ("continue", midi.CONTINUE), ("stop", midi.STOP)):
+    for name, ours in (
+        ("clock", midi.CLOCK),
+        ("start", midi.START),
+        ("continue", midi.CONTINUE),
+        ("stop", midi.STOP),
+    ):
         assert ours == bytes(mido.Message(name).bytes())
 
 

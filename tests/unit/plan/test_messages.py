@@ -88,7 +88,9 @@ def test_raw_bytes_are_split_into_messages() -> None:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("text", ["3C 40", "90 3C", "F4", "F9", "F7", "F0 7D", "90 3C 80", "F2 00 00 3C 40", ""])
+@pytest.mark.parametrize(
+    "text", ["3C 40", "90 3C", "F4", "F9", "F7", "F0 7D", "90 3C 80", "F2 00 00 3C 40", ""]
+)
 def test_bytes_that_are_no_messages_are_refused(text: str) -> None:
     """Unfinished messages, undefined status bytes and stray data bytes are told, never sent."""
     with pytest.raises(ValueError):

@@ -99,7 +99,10 @@ def test_measure_agrees_with_a_plain_queue(seed: int) -> None:
     times = sorted(rng.randrange(900 * MS) for _ in range(rng.randrange(60)))
     sizes = [rng.choice((1, 2, 3, 3, 3, 12, 70)) for _ in times]
     load = measure(DIN, TWENTY_MS, times, sizes, limit_ns=MS)
-    queue = sorted([(t, 0, 1, i) for i, t in enumerate(TWENTY_MS)] + [(t, 1, s, i) for i, (t, s) in enumerate(zip(times, sizes, strict=True))])
+    queue = sorted(
+        [(t, 0, 1, i) for i, t in enumerate(TWENTY_MS)]
+        + [(t, 1, s, i) for i, (t, s) in enumerate(zip(times, sizes, strict=True))]
+    )
     free, worst, over = -1, 0, 0
     for t_ns, kind, size, _ in queue:
         start = max(free, t_ns)
