@@ -320,7 +320,7 @@ def test_a_send_that_cannot_be_is_refused_and_counted(rig: Rig, config: Config) 
     with pytest.raises(SendError, match="front"):
         port.send(b"")
     port.close()
-    with pytest.raises(SendError, match="front.*closed"):
+    with pytest.raises(SendError, match=r"front.*closed"):
         port.send(b"\xf8")
     assert port.counts.send_errors == 2
     assert port.counts.sent == 0
