@@ -128,6 +128,8 @@ def rig_of(session: Session) -> RigConfig:
 def port_config(name: str, spec: PortSpec) -> PortConfig:
     """Return the settings by which a port of the session is opened."""
     medium: Medium = "system" if spec.match else "virtual" if spec.create else "simulated"
+    if spec.simulate == "sink":
+        medium = "null"
     return PortConfig(
         name=name,
         medium=medium,

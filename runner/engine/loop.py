@@ -22,7 +22,7 @@ from runner.ports.base import Port, SendError
 from runner.takes.format import Kind
 
 SLOW_SEND_NS = 2_000_000  #: a port that holds the loop up for this long gets a record of its own
-LOOKAHEAD_NS = 250_000  #: what is due this soon is got ready and held back until its moment
+LOOKAHEAD_NS = 400_000  #: what is due this soon is got ready and held back until its moment
 BEAT_NS = 200_000_000  #: how often the loop says that it is alive
 
 _NOTE_KINDS = {"state": Kind.STATE, "leg": Kind.STATE, "end": Kind.TAKE_END, "finding": Kind.FINDING}
@@ -152,32 +152,43 @@ class Loop:
         return soonest
 
     def _send(self, sends: Sequence[Send]) -> None:
-        log, clock = self.log, self._clock
+        """Send each at its moment; write down a chord or a round of clocks only when all of it is out."""
+        clock, ports = self._clock, self._ports
+        done: list[tuple[Send, int, int]] = []
         for send in sends:
+            if done and send.due_ns > done[0][0].due_ns:
+                self._write_sent(done)
+                done = []
             clock.hold(send.due_ns)
-            now = clock.now_ns()
-            kind = Kind.TICK_SENT if send.tick != NO_TICK else Kind.CUT if send.cut else Kind.SENT
+            before = clock.now_ns()
             try:
-                self._ports[send.port].send(send.data)
+                ports[send.port].send(send.data)
             except SendError as error:
-                self._failed(send, now, error)
+                self._failed(send, before, error)
                 continue
+            done.append((send, before, clock.now_ns()))
+        self._write_sent(done)
+
+    def _write_sent(self, done: Sequence[tuple[Send, int, int]]) -> None:
+        log = self.log
+        for send, before, after in done:
+            is_tick = send.tick != NO_TICK
             log.add(
-                kind,
-                now,
+                Kind.TICK_SENT if is_tick else Kind.CUT if send.cut else Kind.SENT,
+                before,
                 send.due_ns,
                 send.quarters,
                 send.port,
                 send.machine,
-                send.tick if send.tick != NO_TICK else send.source,
-                b"" if send.tick != NO_TICK else send.data,
+                send.tick if is_tick else send.source,
+                b"" if is_tick else send.data,
             )
             if send.port in self._failing:
                 self._failing.discard(send.port)
-                log.add_json(Kind.FINDING, now, {"code": "port-sends-again"}, send.quarters, send.port)
-            held = clock.now_ns() - now
-            if held >= SLOW_SEND_NS:
-                log.add(Kind.SLOW_SEND, now, send.due_ns, send.quarters, send.port, ref=held // 1000)
+                log.add_json(Kind.FINDING, before, {"code": "port-sends-again"}, send.quarters, send.port)
+            if after - before >= SLOW_SEND_NS:
+                held_us = (after - before) // 1000
+                log.add(Kind.SLOW_SEND, before, send.due_ns, send.quarters, send.port, ref=held_us)
 
     def _failed(self, send: Send, now_ns: int, error: SendError) -> None:
         """Write down each message that was refused, and the reason once for each port."""

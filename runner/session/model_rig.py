@@ -26,7 +26,7 @@ from runner.session.spec import Spec
 
 Link = Literal["din", "usb"]
 Follow = Literal["clock", "transport", "position", "time-code"]
-SimulatedKind = Literal["drum-machine", "synthesizer", "recorder", "master"]
+SimulatedKind = Literal["drum-machine", "synthesizer", "recorder", "master", "sink"]
 MachineKind = Literal["instrument", "recorder", "drum-machine", "sequencer"]
 
 
@@ -43,7 +43,7 @@ class PortSpec(Spec):
     )
     simulate: SimulatedKind | None = Field(
         None,
-        description="A simulated machine inside this program, for demonstrations and rehearsing a set-up.",
+        description="A simulated machine inside this program, for demonstrations and trying things out; `sink` takes all.",
     )
     direction: Literal["in", "out", "both"] = Field("both", description="Which way messages go.")
     link: Link = Field(
