@@ -159,7 +159,7 @@ class Follower:
                 return self._last_ns + round(4.0 * interval + _UNSURE_NS)
             return self._last_ns + round(2.0 * interval + max(5.0 * sqrt(servo.variance), 2_000_000.0))
         if self._state is LockState.FREEWHEELING:
-            return self._last_ns + max(1, round(self._span_ns() + self._interval_ns()))
+            return self._last_ns + max(1, round(self._span_ns() + 1.5 * self._interval_ns()))
         return None
 
     def time_of(self, count: float) -> int | None:

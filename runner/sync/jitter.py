@@ -16,8 +16,8 @@ _ON_GRID = 0.7  #: mean resultant length of arrival phases: 1 all alike, 0 anywh
 _OFF_GRID = 0.5
 _STEADY_NS = 100_000
 _DIN_NS = 500_000
-_BUNCHED_INTERVAL = 0.35
-_BUNCHED_SHARE = 0.02
+_BUNCHED_INTERVAL = 0.12
+_BUNCHED_SHARE = 0.01
 
 
 class JitterClass(Enum):
@@ -85,7 +85,7 @@ class JitterMeter:
         gaps = [after - before for before, after in pairwise(self._arrivals)]
         usual = sorted(gaps)[len(gaps) // 2]
         together = sum(1 for gap in gaps if gap < _BUNCHED_INTERVAL * usual)
-        if together >= max(2, _BUNCHED_SHARE * len(gaps)):
+        if together >= max(3, _BUNCHED_SHARE * len(gaps)):
             return JitterClass.BURSTS
         arrivals, dues = zip(*self._rows, strict=True)
         if _resultant(arrivals) > _ON_GRID and _resultant(dues) < _OFF_GRID:

@@ -26,7 +26,8 @@ LOOK_BACK = 48
 _GUESS_WEIGHT = 3.0  #: the first guess of the jitter counts as this many clocks
 _VARIANCE_MEMORY = 400.0
 _SCORE_SHARE = 1.0 / 32.0
-_SHORTER_WINS = 0.8  #: a shorter memory must predict this much better (ratio of mean squares)
+_MIDDLE_WINS = 0.8  #: a shorter memory must predict this much better (ratio of mean squares)
+_SHORT_WINS = 0.55
 _OUTLIER = 3.5  #: beyond so many standard deviations a clock's weight falls
 _KNOWN = 12.0  #: clocks after which the jitter estimate can be used for tests
 _CAUTION = 8.0
@@ -141,9 +142,9 @@ class Servo:
     def _choose(self) -> None:
         long, middle, short = self._scores
         best, score = 0, long
-        if middle < _SHORTER_WINS * score:
+        if middle < _MIDDLE_WINS * score:
             best, score = 1, middle
-        if short < _SHORTER_WINS * score:
+        if short < _SHORT_WINS * score:
             best = 2
         self._best = best
 

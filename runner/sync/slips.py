@@ -22,9 +22,9 @@ _RARE_EACH_MORE = 0.5
 _RARE_STEP = 9.0
 _RARE_JUMP = 13.0
 _RARE_LATE = 5.0
-_UNREAD = 4.0  #: what a clock left out costs: about the logarithm of interval over jitter
 _MARGIN = 10.0
 _MARGIN_NONE = 4.0
+_LEAST_UNREAD = 0.5  #: what a clock left out costs at least; else the logarithm of interval over jitter
 _FAR_BETTER = 10.0  #: ratio of squared errors from which a recount of the first clocks is believed
 MOST_CLOCKS = 24  #: by then the best explanation is taken as it is
 _STEEPEST = 0.3  #: a change of tempo beyond this share is not believed: that is clocks too few or too many
@@ -85,21 +85,22 @@ def _extras(
 ) -> Iterator[tuple[float, Judgement]]:
     """Yield each way in which there can be too many clocks: one, several in a row, every other one."""
     count = len(residuals)
+    unread = max(_LEAST_UNREAD, 0.5 * log(period * period * scale))
     moved = _costs([r + period for r in residuals], scale)
     ahead, behind = 0.0, sum(moved)
     for index, (plain, shifted) in enumerate(zip(costs, moved, strict=True)):
         behind -= shifted
-        yield _RARE_SLIP + _UNREAD + ahead + behind, Judgement(Explanation.EXTRA, (index,), -1)
+        yield _RARE_SLIP + unread + ahead + behind, Judgement(Explanation.EXTRA, (index,), -1)
         ahead += plain
     many = round(-residuals[-1] / period)
     if 2 <= many < count:
         rest = sum(_costs([r + many * period for r in residuals[many:]], scale))
-        rare = _RARE_SLIP + _RARE_EACH_MORE * (many - 1) + _UNREAD * many
+        rare = _RARE_SLIP + _RARE_EACH_MORE * (many - 1) + unread * many
         yield rare + rest, Judgement(Explanation.EXTRA, tuple(range(many)), -1)
     if count >= 3:
         kept = [residuals[index] + (index + 1) // 2 * period for index in range(1, count, 2)]
         dropped = tuple(range(0, count, 2))
-        rare = _RARE_SLIP + _UNREAD * len(dropped)
+        rare = _RARE_SLIP + unread * len(dropped)
         yield rare + sum(_costs(kept, scale)), Judgement(Explanation.EXTRA, dropped, -1)
 
 

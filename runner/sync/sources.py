@@ -15,8 +15,8 @@ _EXTRAS_IN_BEAT = 8  #: extra clocks within a beat that make two sources of it
 _ALTERNATION = 6.0  #: standard errors between odd and even intervals
 _ALTERNATION_SHARE = 0.1  #: and at least this share of their sum
 _SENDS = 256
-_LAGS = 8
-_STEADY_LAG_NS = 1_000_000.0
+_LAGS = 6
+_STEADY_LAG_NS = 120_000.0
 _LONGEST_LAG_NS = 15_000_000
 
 
@@ -26,7 +26,7 @@ class SourceMeter:
     __slots__ = ("_arrivals", "_extras", "_sends")
 
     def __init__(self) -> None:
-        self._arrivals: deque[int] = deque(maxlen=_IN_VIEW + 1)
+        self._arrivals: deque[int] = deque(maxlen=2 * _IN_VIEW + 1)
         self._extras: deque[int] = deque(maxlen=_IN_VIEW)
         self._sends: deque[int] = deque(maxlen=_SENDS)
 
@@ -57,36 +57,44 @@ class SourceMeter:
 
     def alternating(self) -> bool:
         """Whether odd and even intervals are of two lengths, as when two clocks of one tempo are mixed."""
-        times = list(self._arrivals)
+        times = list(self._arrivals)[-_IN_VIEW - 1 :]
         if len(times) <= _IN_VIEW:
             return False
         gaps = [after - before for before, after in pairwise(times)]
-        odd, even = gaps[1::2], gaps[0::2]
-        mean_odd, mean_even = sum(odd) / len(odd), sum(even) / len(even)
-        apart = abs(mean_odd - mean_even)
-        spread = sum((g - mean_odd) ** 2 for g in odd) + sum((g - mean_even) ** 2 for g in even)
-        error = sqrt(spread / (len(gaps) - 2) * (1 / len(odd) + 1 / len(even)))
-        return apart > _ALTERNATION_SHARE * (mean_odd + mean_even) and apart > _ALTERNATION * error
+        older, newer = gaps[: _IN_VIEW // 2], gaps[_IN_VIEW // 2 :]
+        first, first_error = _odd_over_even(older)
+        second, second_error = _odd_over_even(newer)
+        usual = sum(gaps) / len(gaps)
+        least = min(abs(first), abs(second)) if first * second > 0 else 0.0
+        error = sqrt(first_error**2 + second_error**2) / 2
+        return least > 2 * _ALTERNATION_SHARE * usual and abs(first + second) / 2 > _ALTERNATION * error
 
-    def echo_lag_ns(self, every_arrival: bool = False) -> float | None:
+    def echo_lag_ns(self) -> float | None:
         """Return the lag at which arrivals follow our sends, or None if they do not.
 
-        Only extra clocks are looked at (our own sends follow the master's clocks anyway), or all with
-        `every_arrival`, when we are the master and nobody else should send clock.
+        An echo follows each of our sends at the same distance, far closer than our sends are regular
+        themselves; a second machine knows nothing of their jitter.
         """
-        times = list(self._arrivals if every_arrival else self._extras)[-_IN_VIEW:]
-        if len(times) < _LAGS or len(self._sends) < _LAGS:
-            return None
-        sends = list(self._sends)
+        arrivals, sends = list(self._arrivals), list(self._sends)[-_IN_VIEW:]
         lags: list[int] = []
-        used: set[int] = set()
-        for t_ns in times:
-            index = bisect_right(sends, t_ns) - 1
-            if index >= 0 and index not in used:
-                used.add(index)
-                lags.append(t_ns - sends[index])
+        for send, after in pairwise(sends):
+            index = bisect_right(arrivals, send)
+            if index < len(arrivals) and arrivals[index] < after:
+                lags.append(arrivals[index] - send)
+        lags = lags[-_LAGS:]
         if len(lags) < _LAGS:
             return None
-        mean = sum(lags) / len(lags)
-        sd = sqrt(sum((lag - mean) ** 2 for lag in lags) / (len(lags) - 1))
-        return mean if sd < _STEADY_LAG_NS and mean < _LONGEST_LAG_NS else None
+        usual = sorted(lags)[len(lags) // 2]
+        off = max(abs(lag - usual) for lag in lags) / 2
+        gaps = [after - before for before, after in pairwise(sends)]
+        regular = sorted(gaps)[len(gaps) // 2]
+        unrest = sorted(abs(gap - regular) for gap in gaps)[len(gaps) // 2] / sqrt(2)
+        return float(usual) if off < max(_STEADY_LAG_NS, 0.4 * unrest) and usual < _LONGEST_LAG_NS else None
+
+
+def _odd_over_even(gaps: list[int]) -> tuple[float, float]:
+    """Return how much longer odd intervals are than even ones, and the standard error of that."""
+    odd, even = gaps[1::2], gaps[0::2]
+    mean_odd, mean_even = sum(odd) / len(odd), sum(even) / len(even)
+    spread = sum((g - mean_odd) ** 2 for g in odd) + sum((g - mean_even) ** 2 for g in even)
+    return mean_odd - mean_even, sqrt(spread / (len(gaps) - 2) * (1 / len(odd) + 1 / len(even)))

@@ -351,6 +351,7 @@ class Tracker:
         self.found.append(Discovery(Change.JUMP, self.slot, y, y - self.time_of(self.slot)))
         self.forget()
         self.first(y)
+        self._strangers = 0
 
     def _restart(self, clocks: list[tuple[int, float, float]], judgement: Judgement) -> bool:
         """Begin the lines again from the clocks since a change; False if what they give makes no sense."""

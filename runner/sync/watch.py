@@ -77,7 +77,7 @@ class ClockWatch:
         self._now = 0
         self._origin: int | None = None
         self._started_ns: int | None = None  # Start seen, no clock yet
-        self._in_song = False
+        self._in_song = self._began = False
         self._idle_clocks = 0
         self._mixed_ns: int | None = None
         self._lost: FollowerEvent | None = None
@@ -191,7 +191,7 @@ class ClockWatch:
                 if self._before_step is None and self._paces:
                     self._before_step = self._paces[-1][1]
         elif kind is EventKind.STARTED:
-            self._in_song = True
+            self._in_song = self._began = True
             self._stopped_by_us = False
             self._origin = None
             self._pace.clear()
@@ -255,7 +255,7 @@ class ClockWatch:
                  "latest_us": figures.latest_ns / 1e3, "clocks": figures.clocks},
                 severity,
             )  # fmt: skip
-        if self._late_due and self._was_locked is False and self._in_song:
+        if self._late_due and self._began and not self._was_locked:
             due = self._config.lock_due
             self._find(Code.LATE_LOCK, t_ns, due, 0.0, "the follower never locked")
         return figures
