@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 FILE_MODE = 0o644
+system_write = os.write  #: a name of its own, so that tests can put a bad disk here
 
 
 class AppendFile:
@@ -49,7 +50,7 @@ class AppendFile:
                 if self._lock:
                     try_lock(self._fd)
             while self._waiting:
-                taken = os.write(self._fd, self._waiting)
+                taken = system_write(self._fd, self._waiting)
                 del self._waiting[:taken]
         except OSError:
             self._close_fd()  # the medium may come back under the same name, then only a new open helps
@@ -117,6 +118,7 @@ class Syncer:
         self._fds: list[int] = []
         self._error: OSError | None = None
         self._thread: threading.Thread | None = None
+        self._busy = False
 
     def request(self) -> None:
         """Ask for a sync of all files and return at once."""
@@ -129,7 +131,7 @@ class Syncer:
             if self._thread is None:
                 self._thread = threading.Thread(target=self._run, name="take-sync", daemon=True)
                 self._thread.start()
-            self._wake.notify()
+            self._wake.notify_all()
 
     def take_error(self) -> OSError | None:
         """Return the error of a sync that failed since the last call, if one did."""
@@ -137,11 +139,16 @@ class Syncer:
             error, self._error = self._error, None
             return error
 
+    def wait_idle(self) -> None:
+        """Wait until every sync asked for is done."""
+        with self._wake:
+            self._wake.wait_for(lambda: not self._wanted and not self._busy)
+
     def stop(self) -> None:
         """Let the sync under way end, then end the thread."""
         with self._wake:
             self._stopping = True
-            self._wake.notify()
+            self._wake.notify_all()
         if self._thread is not None:
             self._thread.join()
 
@@ -152,9 +159,12 @@ class Syncer:
                     self._wake.wait()
                 if not self._wanted:
                     return
-                fds, self._fds, self._wanted = self._fds, [], False
+                fds, self._fds, self._wanted, self._busy = self._fds, [], False, True
             for fd in fds:
                 self._sync_one(fd)
+            with self._wake:
+                self._busy = False
+                self._wake.notify_all()
 
     def _sync_one(self, fd: int) -> None:
         try:
@@ -183,7 +193,7 @@ def write_atomically(path: Path, data: bytes, *, sync: bool = True) -> None:
         try:
             view = memoryview(data)
             while view:
-                view = view[os.write(fd, view) :]
+                view = view[system_write(fd, view) :]
             if sync:
                 os.fsync(fd)
         finally:

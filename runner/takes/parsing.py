@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from json.scanner import make_scanner
-from typing import Any
+from typing import Any, cast
 
 from runner.takes.model import NO_DUE, Damage, Event, TickTrack
 
@@ -24,7 +24,7 @@ def _refuse_constant(name: str) -> None:
 
 #: One decoder for all lines, and its inner part: making one for each line, as json.loads does, is slow.
 _scan: Callable[[str, int], tuple[Any, int]] = make_scanner(
-    json.JSONDecoder(parse_constant=_refuse_constant)
+    cast(Any, json.JSONDecoder(parse_constant=_refuse_constant))
 )
 
 
@@ -149,19 +149,34 @@ class LineReader:
     file: str
     damages: list[Damage] = field(default_factory=list)
     torn: bool = False
+    _fragments: list[tuple[bytes, Damage]] = field(default_factory=list)
 
     def read(self, lines: Iterable[bytes], use: Callable[[dict[str, Any], int], None]) -> None:
         """Call `use(object, line number)` for each line; a `LineError` from it is a damage too."""
         for number, raw in enumerate(lines, 1):
-            ended = raw.endswith(b"\n")
             body = raw.strip()
-            if not body and ended:
+            if not body and raw:
                 continue
             try:
                 use(parse_json_line(body), number)
             except LineError as error:
-                if ended:
-                    self.damages.append(Damage(self.file, number, len(raw), str(error)))
-                else:
-                    self.torn = True
-                    self.damages.append(Damage(self.file, number, len(raw), "the last line is torn"))
+                self._note(number, raw, body, str(error))
+                continue
+            if self._fragments:
+                self._forget_rewritten(body)
+
+    def _note(self, number: int, raw: bytes, body: bytes, text: str) -> None:
+        if not raw.endswith(b"\n"):
+            self.torn = True
+            text = "the last line is torn"
+        damage = Damage(self.file, number, len(raw), text)
+        self.damages.append(damage)
+        self._fragments.append((body, damage))
+
+    def _forget_rewritten(self, body: bytes) -> None:
+        """A line torn by the death of its writer is no loss if the next writer wrote it again in full."""
+        for fragment, damage in self._fragments:
+            if body.startswith(fragment):
+                self.damages.remove(damage)
+                self._fragments.remove((fragment, damage))
+                return

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ EVENTS_FILE = "events.jsonl"
 CLOCK_FILE = "clock.jsonl"
 SUMMARY_FILE = "take.json"
 PLAN_FILE = "plan.json"
+_HEADER_LINES = 4  #: a header torn by the death of its writer is written again on the next line
 _TAIL_BYTES = 1024 * 1024
 _MAX_JSON_BYTES = 256 * 1024 * 1024
 
@@ -26,15 +28,17 @@ _MAX_JSON_BYTES = 256 * 1024 * 1024
 def read_header(folder: Path) -> TakeHeader:
     """Return the header of a take; `TakeFormatError` if it cannot be read."""
     path = folder / EVENTS_FILE
+    problem = "it is empty"
     try:
         with open(path, "rb") as file:
-            raw = file.readline()
+            for raw in islice(file, _HEADER_LINES):
+                try:
+                    return TakeHeader.from_line(parse_json_line(raw), str(path))
+                except LineError as error:
+                    problem = f"the take's header is damaged: {error}"
     except OSError as error:
-        raise TakeFormatError(str(path), error.strerror or str(error)) from None
-    try:
-        return TakeHeader.from_line(parse_json_line(raw), str(path))
-    except LineError as error:
-        raise TakeFormatError(str(path), f"the take's header is damaged: {error}", line=1) from None
+        problem = error.strerror or str(error)
+    raise TakeFormatError(str(path), problem)
 
 
 def read_take(folder: Path, *, plan: bool = False) -> Take:
@@ -74,7 +78,7 @@ def _read_events(folder: Path, reader: LineReader, events: list[Event]) -> TakeH
     header: list[TakeHeader] = []
 
     def use(line: dict[str, Any], number: int) -> None:
-        if number == 1:
+        if (not header and number <= _HEADER_LINES and line.get("kind") == "take") or number == 1:
             try:
                 header.append(TakeHeader.from_line(line, EVENTS_FILE))
             except TakeFormatError as error:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from runner.errors import TakeFormatError
 from runner.takes.files import AppendFile, Syncer
 from runner.takes.format import Kind, Record
 from runner.takes.journal import Journal, Numbering, journal_files, raw_bytes, read_journal, trim_torn
@@ -84,13 +85,25 @@ class TakeWriter:
 
     @classmethod
     def resume(
-        cls, folder: Path, at_text: AtText, *, now_ns: Callable[[], int] = time.monotonic_ns
+        cls,
+        folder: Path,
+        at_text: AtText,
+        *,
+        header: TakeHeader | None = None,
+        now_ns: Callable[[], int] = time.monotonic_ns,
     ) -> TakeWriter:
-        """Go on with the log of a take whose writer died; `TakeFormatError` if its header is unreadable.
+        """Go on with the log of a take whose writer died.
 
-        Records that are on disk already are dropped when they are fed again.
+        Records that are on disk already are dropped when they are fed again. `header` is used if the
+        one on disk was torn; `TakeFormatError` if it was and none is given.
         """
-        header = read_header(folder)
+        torn_header = False
+        try:
+            header = read_header(folder)
+        except TakeFormatError:
+            if header is None:
+                raise
+            torn_header = True
         journals = journal_files(folder)
         events_end = tail_marks(folder / EVENTS_FILE)
         clock_end = tail_marks(folder / CLOCK_FILE)
@@ -108,6 +121,8 @@ class TakeWriter:
         for file, end in ((writer._events, events_end), (writer._clock, clock_end)):
             if end.torn:
                 file.append(b"\n")
+        if torn_header:
+            writer._events.append(dump_line(header.to_line()))
         for journal_epoch, path in journals:
             writer._replay(journal_epoch, read_journal(path))
         writer._tell_log("continued", "the log's writer was started again")

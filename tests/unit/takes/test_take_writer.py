@@ -1,0 +1,434 @@
+"""The writer of a take: nothing lost, nothing doubled, whatever dies or fills up."""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from runner.takes import files
+from runner.takes.format import Kind, Record, RecordReader
+from runner.takes.journal import journal_files, raw_bytes
+from runner.takes.model import Take
+from runner.takes.reader import at_text_of, read_take
+from runner.takes.testing import ANCHOR_NS, RecordMaker, song_time, steady_records, take_header, write_take
+from runner.takes.writer import MAX_WAITING_BYTES, TakeWriter
+
+TIME = song_time(bars=3, pre_roll=1)
+HEADER = take_header(TIME, 2)
+RECORDS = steady_records(TIME, 2, seed=3)
+AT = at_text_of(HEADER)
+
+
+class Killed(BaseException):
+    """The process is gone."""
+
+
+class Disk:
+    """Stands between the files and the system: kills the writer at a write, or takes no data."""
+
+    def __init__(self) -> None:
+        self.kill_at: int | None = None
+        self.share = 1.0
+        self.full = False
+        self.room: int | None = None
+        self.writes = 0
+        self._write: Callable[[int, bytes], int] = os.write
+
+    def write(self, fd: int, data: bytes) -> int:
+        self.writes += 1
+        if self.kill_at is not None and self.writes >= self.kill_at:
+            self._write(fd, bytes(data[: int(len(data) * self.share)]))
+            raise Killed
+        if self.full or self.room == 0:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        if self.room is not None:
+            data = bytes(data[: self.room])
+            self.room -= len(data)
+        return self._write(fd, data)
+
+
+@pytest.fixture
+def disk(monkeypatch: pytest.MonkeyPatch) -> Iterator[Disk]:
+    """A disk between the writer and the system, as the test sets it."""
+    disk = Disk()
+    monkeypatch.setattr(files, "system_write", disk.write)
+    yield disk
+    disk.kill_at, disk.full, disk.room = None, False, None
+
+
+def contents(take: Take) -> tuple[object, ...]:
+    """All that the engine said, as the take has it."""
+    events = tuple(event for event in take.events if event.kind != "log")
+    tracks = {
+        key: (list(track.number), list(track.t_ns), list(track.due_ns)) for key, track in take.tracks.items()
+    }
+    return events, tracks
+
+
+def logs(take: Take) -> list[str]:
+    return [event.detail["state"] for event in take.of_kind("log")]
+
+
+@pytest.fixture(scope="module")
+def expected(tmp_path_factory: pytest.TempPathFactory) -> tuple[object, ...]:
+    """The contents of the take when nothing goes wrong."""
+    folder = tmp_path_factory.mktemp("expected") / "take-0001"
+    write_take(folder, HEADER, RECORDS).finish()
+    return contents(read_take(folder))
+
+
+def test_a_take_holds_every_record(expected: tuple[object, ...]) -> None:
+    """Every event and every tick fed is in the take, with its time to the ns."""
+    events, tracks = expected
+    ticks = [record for record in RECORDS if record.kind == Kind.TICK_SENT]
+    assert len(events) == len(RECORDS) - len(ticks)  # type: ignore[arg-type]
+    for port, name in enumerate(HEADER.ports):
+        mine = [record for record in ticks if record.port == port]
+        numbers, times, dues = tracks[name, "out"]  # type: ignore[index]
+        assert numbers == [record.ref for record in mine]
+        assert times == [record.t_ns - ANCHOR_NS for record in mine]
+        assert dues == [record.due_ns - ANCHOR_NS for record in mine]
+
+
+@settings(
+    max_examples=60,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(data=st.data())
+def test_a_writer_killed_at_any_write_loses_and_doubles_nothing(
+    data: st.DataObject, disk: Disk, expected: tuple[object, ...], tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Killed within any write and fed its last blocks again, a writer has every record once."""
+    disk.kill_at = None
+    size = data.draw(st.integers(1, 400), label="records a read")
+    blocks = [RECORDS[at : at + size] for at in range(0, len(RECORDS), size)]
+    folder = tmp_path_factory.mktemp("killed") / "take-0001"
+    folder.mkdir()
+    writer = TakeWriter(folder, HEADER, AT)
+    at = 0
+    for _ in range(data.draw(st.integers(1, 3), label="kills")):
+        disk.writes = 0
+        disk.kill_at = data.draw(st.integers(1, 4 * len(blocks)), label="at write")
+        disk.share = data.draw(st.floats(0, 1), label="share of the write done")
+        try:
+            while at < len(blocks):
+                writer.feed_all(blocks[at])
+                at += 1
+        except Killed:
+            disk.kill_at = None
+            writer.release()
+            writer = TakeWriter.resume(folder, AT)
+            at = max(0, at - data.draw(st.integers(0, 2), label="blocks fed again"))
+    disk.kill_at = None
+    for block in blocks[at:]:
+        writer.feed_all(block)
+    writer.finish()
+    take = read_take(folder)
+    assert contents(take) == expected
+    assert take.damages == []
+    assert "gap" not in logs(take)
+
+
+@pytest.mark.parametrize("length", [0, 1, 300])
+def test_a_torn_header_is_written_again(tmp_path: Path, length: int, expected: tuple[object, ...]) -> None:
+    """A writer that is told the header goes on with a take whose header was torn, and nothing is lost."""
+    write_take(tmp_path, HEADER, RECORDS[:10]).release()
+    events = tmp_path / "events.jsonl"
+    events.write_bytes(events.read_bytes()[:length])
+    writer = TakeWriter.resume(tmp_path, AT, header=HEADER)
+    writer.feed_all(RECORDS[10:])
+    writer.finish()
+    take = read_take(tmp_path)
+    assert contents(take) == expected
+    assert take.damages == []
+
+
+def test_an_unfinished_take_is_read_to_its_last_record(tmp_path: Path) -> None:
+    """The records of a beat that is not full yet are read from the working file."""
+    for count in (60, 61, 75, 100):
+        folder = tmp_path / str(count)
+        write_take(folder, HEADER, RECORDS[:count]).release()
+        assert read_take(folder).record_count == count
+
+
+def test_a_gap_in_the_numbering_is_told(tmp_path: Path) -> None:
+    """Records that never arrived are counted and their place is in the log."""
+    writer = write_take(tmp_path / "t", HEADER, RECORDS[:100])
+    writer.feed_all(RECORDS[107:200])
+    writer.finish()
+    take = read_take(tmp_path / "t")
+    gap = next(event for event in take.of_kind("log") if event.detail["state"] == "gap")
+    lost = sum(record.raw_count for record in RECORDS[100:107])
+    assert gap.detail["lost"] == lost
+    assert writer.state.lost == lost
+
+
+def test_a_resumed_writer_notices_what_was_lost_between(tmp_path: Path) -> None:
+    """Records lost between the dead writer and the next are told too."""
+    write_take(tmp_path / "t", HEADER, RECORDS[:100]).release()
+    writer = TakeWriter.resume(tmp_path / "t", AT)
+    writer.feed_all(RECORDS[103:])
+    writer.finish()
+    assert logs(read_take(tmp_path / "t"))[:2] == ["continued", "gap"]
+
+
+def test_the_sequence_number_may_wrap(tmp_path: Path) -> None:
+    """A sequence number that passes 2**32 in mid-take loses nothing, also when the writer is killed then."""
+    records = steady_records(TIME, 2, seed=3, seq=2**32 - 150)
+    assert records[0].seq > records[-1].seq
+    for cut in (140, 148, 152, 170, 300):
+        folder = tmp_path / str(cut)
+        write_take(folder, HEADER, records[:cut]).release()
+        writer = TakeWriter.resume(folder, AT)
+        writer.feed_all(records[cut - 40 :])
+        writer.finish()
+        take = read_take(folder)
+        assert take.record_count == len(records)
+        assert "gap" not in logs(take)
+
+
+def restarted() -> tuple[list[Record], list[Record]]:
+    """The records of an engine that died, and those of the next, which counts from 1 again."""
+    old = RECORDS[:150]
+    maker = RecordMaker()
+    t_ns = old[-1].t_ns - ANCHOR_NS + 50_000_000
+    maker.add(Kind.CUT, t_ns, port=1, machine=1, data=b"\x81\x24\x00")
+    maker.json(Kind.FINDING, t_ns + 1000, {"code": "engine-restarted", "severity": "error", "notes": 1})
+    maker.json(Kind.TAKE_END, t_ns + 2000, {"why": "the engine process died", "died": True})
+    return old, [maker.records[1], maker.records[0], maker.records[2]]
+
+
+@pytest.mark.parametrize("again", [0, 1, 2, 3, 60])
+def test_a_new_engine_goes_on_with_the_take(tmp_path: Path, again: int) -> None:
+    """Records of a new engine, which counts from anew, are written, also when they are fed twice."""
+    old, new = restarted()
+    new = [replace(record, seq=1 + 4 * index) for index, record in enumerate(new)]
+    writer = write_take(tmp_path / "t", HEADER, [*old, *new])
+    writer.release()
+    writer = TakeWriter.resume(tmp_path / "t", AT)
+    writer.feed_all([*old, *new][-again:] if again else [])
+    writer.finish()
+    take = read_take(tmp_path / "t")
+    assert take.record_count == len(old) + len(new)
+    assert [event.kind for event in take.events if event.kind != "log"][-3:] == ["finding", "cut", "end"]
+    assert logs(take).count("renumbered") == 1
+
+
+def test_a_full_disk_stops_the_log_and_nothing_else(tmp_path: Path, disk: Disk) -> None:
+    """While the disk is full nothing is raised, and once there is room all that waited is written."""
+    now = [0]
+    folder = tmp_path / "t"
+    folder.mkdir()
+    writer = TakeWriter(folder, HEADER, AT, now_ns=lambda: now[0])
+    writer.feed_all(RECORDS[:100])
+    disk.room = 333  # a write is cut short in the middle of a line
+    writer.feed_all(RECORDS[100:200])
+    assert writer.state.stopped
+    assert writer.state.reason == os.strerror(errno.ENOSPC)
+    writer.feed_all(RECORDS[200:300])
+    disk.room = None
+    writer.feed_all(RECORDS[300:350])
+    assert writer.state.stopped, "the disk is tried once a second, not at each record"
+    now[0] += 2_000_000_000
+    writer.feed_all(RECORDS[350:])
+    assert not writer.state.stopped
+    assert writer.state.lost == 0
+    writer.finish()
+    take = read_take(folder)
+    assert take.record_count == len(RECORDS)
+    assert take.damages == []
+    assert logs(take) == ["stopped", "resumed"]
+
+
+def test_a_disk_that_stays_full_costs_bounded_memory(tmp_path: Path, disk: Disk) -> None:
+    """Beyond the limit records are counted as lost, and the count is written once there is room."""
+    now = [0]
+    folder = tmp_path / "t"
+    folder.mkdir()
+    writer = TakeWriter(folder, HEADER, AT, now_ns=lambda: now[0])
+    disk.full = True
+    maker = RecordMaker()
+    payload = b"\xf0" + bytes(60_000) + b"\xf7"
+    for index in range(60):
+        maker.add(Kind.SENT, index, data=payload)
+    for record in maker.records:
+        writer.feed(record)
+        assert writer._waiting_bytes() < MAX_WAITING_BYTES + 400_000
+    lost = writer.state.lost
+    assert 20 < lost < 60
+    disk.full = False
+    now[0] += 2_000_000_000
+    writer.flush()
+    writer.finish()
+    take = read_take(folder)
+    resumed = next(event for event in take.of_kind("log") if event.detail["state"] == "resumed")
+    assert resumed.detail["lost"] == lost
+    assert len(list(take.of_kind("sent"))) == 60 - lost
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full (Linux)")
+def test_a_real_full_device_is_survived(tmp_path: Path) -> None:
+    """ENOSPC from the system itself stops the log and raises nothing, and closing says what is missing."""
+    for name in ("events.jsonl", "clock.jsonl"):
+        (tmp_path / name).symlink_to("/dev/full")
+    writer = TakeWriter(tmp_path, HEADER, AT)
+    writer.feed_all(RECORDS)
+    assert writer.state.stopped
+    assert "space" in writer.state.reason.lower()
+    writer.finish()
+    writer.release()
+
+
+def test_a_vanished_folder_stops_the_log(tmp_path: Path) -> None:
+    """A takes folder that is not there (a medium pulled out) stops the log and raises nothing."""
+    writer = TakeWriter(tmp_path / "not there", HEADER, AT)
+    writer.feed_all(RECORDS)
+    assert writer.state.stopped
+    writer.finish()
+    writer.release()
+
+
+def test_state_changes_are_synced_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A state change asks for a sync; ticks alone do so once a second only."""
+    asked: list[int] = []
+    monkeypatch.setattr(files.Syncer, "request", lambda self: asked.append(1))
+    now = [0]
+    writer = TakeWriter(tmp_path, HEADER, AT, now_ns=lambda: now[0])
+    asked.clear()
+    ticks = [record for record in RECORDS if record.kind == Kind.TICK_SENT]
+    for record in ticks[:50]:
+        writer.feed(record)
+    assert asked == []
+    now[0] = 1_000_000_000
+    writer.feed(ticks[50])
+    writer.feed(ticks[51])
+    assert len(asked) == 1
+    writer.feed(RecordMaker(seq=9000).json(Kind.STATE, 0, {"state": "rolling"}))
+    assert len(asked) == 2
+    writer.finish()
+
+
+def test_a_slow_sync_does_not_hold_up_the_writer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While a sync hangs, records are still handed to the system."""
+    import threading
+
+    release, entered = threading.Event(), threading.Event()
+
+    def hang(fd: int) -> None:
+        entered.set()
+        release.wait(20)
+
+    monkeypatch.setattr(files, "data_sync", hang)
+    writer = write_take(tmp_path, HEADER, RECORDS[:50])
+    assert entered.wait(20)
+    writer.feed_all(RECORDS[50:])
+    assert not writer.state.stopped
+    assert read_take(tmp_path).record_count == len(RECORDS)
+    release.set()
+    writer.finish()
+
+
+def test_a_failed_sync_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An error of the medium at a sync is in the log."""
+
+    def fail(fd: int) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(files, "data_sync", fail)
+    now = [0]
+    writer = TakeWriter(tmp_path, HEADER, AT, now_ns=lambda: now[0])
+    for record in RECORDS[:20]:
+        now[0] += 1_000_000_000
+        writer.feed(record)
+        writer._syncer.wait_idle()
+    writer.finish()
+    assert "sync_failed" in logs(read_take(tmp_path))
+
+
+def test_the_working_file_stays_small_and_aligned(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The working file is cut back now and then and still holds every tick without a line."""
+    from runner.takes import journal
+
+    monkeypatch.setattr(journal, "COMPACT_ABOVE_BYTES", 64 * 120)
+    monkeypatch.setattr(journal, "KEPT_BYTES", 64 * 10)
+    sizes = []
+    writer = write_take(tmp_path, HEADER, [])
+    for record in RECORDS:
+        writer.feed(record)
+        sizes.append(sum(path.stat().st_size for _, path in journal_files(tmp_path)))
+        assert sizes[-1] % 64 == 0
+    assert max(sizes) <= 64 * 130
+    writer.release()
+    assert read_take(tmp_path).record_count == len(RECORDS)
+
+
+@settings(max_examples=50, deadline=None, derandomize=True)
+@given(
+    st.builds(
+        Record,
+        st.sampled_from(list(Kind)),
+        st.integers(0, 2**32 - 1),
+        st.integers(1, 2**62),
+        st.integers(0, 2**62),
+        st.floats(allow_nan=False, allow_infinity=False),
+        st.integers(0, 2**16 - 1),
+        st.integers(0, 2**16 - 1),
+        st.integers(0, 2**32 - 1),
+        st.binary(max_size=200),
+    )
+)
+def test_a_record_survives_the_working_file(record: Record) -> None:
+    """Packing a record again gives the records that it was read from."""
+    raw = raw_bytes(record)
+    (again,) = RecordReader().feed(raw)
+    assert raw_bytes(again) == raw
+    assert (again.kind, again.t_ns, again.ref, again.data) == (
+        record.kind,
+        record.t_ns,
+        record.ref,
+        record.data,
+    )
+
+
+@settings(
+    max_examples=60,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(
+    rows=st.lists(
+        st.tuples(
+            st.sampled_from(list(Kind)), st.integers(0, 3), st.integers(0, 100), st.binary(max_size=30),
+            st.floats(), st.integers(1, 2**62),
+        ),
+        max_size=80,
+    )
+)  # fmt: skip
+def test_any_records_can_be_written_and_read(
+    rows: list[tuple[Kind, int, int, bytes, float, int]], tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Whatever the engine sends, writing and reading it back raises nothing and keeps the count."""
+    folder = tmp_path_factory.mktemp("any")
+    records = []
+    seq = 1
+    for kind, port, ref, data, quarters, t_ns in rows:
+        if kind in (Kind.TICK_SENT, Kind.TICK_RECEIVED):
+            data = b""
+        record = Record(kind, seq, t_ns, 0, quarters, port, 0, ref, data, max(1, -(-len(data) // 24)))
+        seq += record.raw_count
+        records.append(record)
+    writer = write_take(folder, HEADER, records)
+    writer.finish()
+    take = read_take(folder)
+    assert take.record_count == sum(1 for record in records if record.kind != Kind.BEAT)
+    assert take.damages == []
