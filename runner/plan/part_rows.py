@@ -3,6 +3,10 @@
 Each Note On is paired with the first Note Off of its key, channel and track that is not taken yet (first
 in, first out), so that doubled Note Ons keep their own Note Offs, as MIDI 1.0 asks (Detailed Specification
 4.2.1, p. A-4). Notes that are left out are paired too, so that their Note Offs go with them.
+
+Some programs write the end of a note of no length (a grace note, a drum hit) before its beginning, at the
+same tick. Taken literally the note would hang and every later note of its key get the end of the one before.
+`keys_with_ends_first` finds the keys where reading them as notes of no length leaves nothing over.
 """
 
 from __future__ import annotations
@@ -39,7 +43,9 @@ _COUNTS = (
     "stray_offs",
     "clamped",
     "programs_left_out",
+    "ends_first",
 )
+_NO_STRAY = (-1, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +70,7 @@ class RowBuilder:
     """
 
     rules: RowRules
+    ends_first: frozenset[int] = frozenset()  #: the names of keys where a Note Off may precede its Note On
     counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_COUNTS, 0))
     released: int = 0  #: pedals lifted and bends centred at the end
     _keys: list[int] = field(default_factory=list)
@@ -72,12 +79,13 @@ class RowBuilder:
     _data2: bytearray = field(default_factory=bytearray)
     _mate: list[int] = field(default_factory=list)
     _open: dict[int, deque[int]] = field(default_factory=dict)
+    _strays: dict[int, tuple[int, int]] = field(default_factory=dict)  #: by name: tick, release velocity
     _states: dict[int, ChannelState] = field(default_factory=dict)
     _entered: bool = False
 
     def add(self, rows: Iterable[FileRow]) -> None:
         """Take in all rows of the file that the part chooses, in their order."""
-        open_notes, strays = self._open, 0
+        open_notes, strays, ends_first = self._open, self._strays, self.ends_first
         note_on, note_off = self._note_on, self._note_off
         for track, tick, status, data1, data2 in rows:
             if status >= 0xA0:
@@ -86,7 +94,9 @@ class RowBuilder:
             name = track << 11 | (status & 0x0F) << 7 | data1
             if status >= 0x90 and data2:
                 row = note_on(tick, status, data1, data2)
-                if name in open_notes:
+                if name in ends_first and strays.get(name, _NO_STRAY)[0] == tick:
+                    self._end_first(row, tick, strays.pop(name)[1])
+                elif name in open_notes:
                     open_notes[name].append(row)
                 else:
                     open_notes[name] = deque((row,))
@@ -95,8 +105,12 @@ class RowBuilder:
                 if row >= 0:
                     note_off(row, tick, data2 if status < 0x90 else OFF_VELOCITY)
             else:
-                strays += 1
-        self.counts["stray_offs"] += strays
+                strays[name] = tick, data2 if status < 0x90 else OFF_VELOCITY
+                self.counts["stray_offs"] += 1
+
+    def suspects(self) -> frozenset[int]:
+        """Return the names of keys that have both a note that hangs and a Note Off too many."""
+        return frozenset(name for name in self._strays if self._open.get(name))
 
     def finish(self, end_ticks: dict[int, int]) -> None:
         """End what still sounds with its track, and leave pedals up and bends centred where `to` cuts."""
@@ -171,6 +185,12 @@ class RowBuilder:
             return row
         return LEFT_OUT
 
+    def _end_first(self, row: int, tick: int, velocity: int) -> None:
+        self.counts["stray_offs"] -= 1
+        self.counts["ends_first"] += 1
+        if row >= 0:
+            self._note_off(row, tick, velocity)
+
     def _note_off(self, row: int, tick: int, velocity: int) -> None:
         """Add the Note Off of the note whose Note On is at `row`."""
         if tick > self.rules.last_tick:
@@ -213,6 +233,34 @@ class RowBuilder:
                 for message in group:
                     row = (*message, 0)[:3]
                     self._append(self.rules.first_tick, _order_of(row[0], row[1]), *row)
+
+
+def keys_with_ends_first(rows: Iterable[FileRow], suspects: frozenset[int]) -> frozenset[int]:
+    """Return those of the suspects where every note and every Note Off fits if ends may come first.
+
+    Only a reading that leaves nothing over is taken: a file that sends a needless Note Off before each
+    note, and has a note that hangs, would else lose the lengths of all its notes.
+    """
+    sounding = dict.fromkeys(suspects, 0)
+    early: dict[int, int] = {}  # the tick of a Note Off that waits for its Note On
+    unfit: set[int] = set()
+    for track, tick, status, data1, data2 in rows:
+        name = track << 11 | (status & 0x0F) << 7 | data1
+        if status >= 0xA0 or name not in suspects:
+            continue
+        if status >= 0x90 and data2:
+            end = early.pop(name, None)
+            if end is None:
+                sounding[name] += 1
+            elif end != tick:
+                unfit.add(name)
+        elif sounding[name]:
+            sounding[name] -= 1
+        elif name in early:
+            unfit.add(name)
+        else:
+            early[name] = tick
+    return frozenset(name for name in suspects - unfit - early.keys() if not sounding[name])
 
 
 def _order_of(status: int, data1: int) -> EventOrder:

@@ -34,7 +34,7 @@ from math import floor
 from typing import Protocol
 
 from runner.errors import PartFileError, Problem, Severity
-from runner.plan.part_rows import FileRow, RowBuilder, RowRules
+from runner.plan.part_rows import FileRow, RowBuilder, RowRules, keys_with_ends_first
 from runner.plan.smf import SmfFile, SmfTrack
 from runner.plan.smf_maps import meters_from
 
@@ -86,6 +86,7 @@ class PartCounts:
     hanging: int = 0  #: had no Note Off in the file and were ended with their track
     stray_offs: int = 0  #: Note Offs of the file that belong to no Note On; left out
     clamped: int = 0  #: scaled velocities brought back to 1 or 127
+    ends_first: int = 0  #: of no length, with the Note Off written before the Note On
     programs_left_out: int = 0  #: program changes and bank selects not taken from the file
     released: int = 0  #: pedals lifted and bends centred at `to`, where the file would have kept them
     sysex: int = 0  #: system exclusive messages and escapes of the track; never sent from a part
@@ -163,6 +164,10 @@ def select_part(
     )
     builder = RowBuilder(rules)
     builder.add(_rows(smf, track, spec.channel))
+    if suspects := builder.suspects():
+        ends_first = keys_with_ends_first(_rows(smf, track, spec.channel), suspects)
+        builder = RowBuilder(rules, ends_first)
+        builder.add(_rows(smf, track, spec.channel))
     builder.finish({each.number: each.end_tick for each in smf.tracks})
     columns = builder.build()
     packets = sum(1 for packet in smf.sysex if track is None or packet.track == track.number)
@@ -247,6 +252,7 @@ def _rows(smf: SmfFile, track: SmfTrack | None, channel: int | None) -> Iterator
 _TOLD: tuple[tuple[str, str, Severity], ...] = (
     ("off_keyboard", "{} left out: transposed below key 0 or above key 127", "warning"),
     ("hanging", "{} without a Note Off in the file; ended with their track", "warning"),
+    ("ends_first", "{} of no length: the file has the Note Off before the Note On", "note"),
     ("outside_keys", "{} left out by `keys`", "note"),
     ("outside_bars", "{} left out: they begin outside `from` and `to`", "note"),
     ("shortened", "{} ended at `to`, where they would have sounded on", "note"),

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import NoReturn
 
 from runner.errors import PartFileError, Problem, Severity
-from runner.plan.smf_track import RawMeta, RawSysex, RawTrack, TrackParser
+from runner.plan.smf_track import MAX_META, RawMeta, RawSysex, RawTrack, TrackParser
 
 MAX_FILE_BYTES = 16 * 1024 * 1024
 """The largest part file accepted; look at a file's size before reading it."""
@@ -290,6 +290,8 @@ class _Reader:
             if any(byte & 0x1F if index == 0 else byte for index, byte in enumerate(meta.data)):
                 self._note(meta.offset, "the file begins at a time code other than 0; not acted on")
         else:
+            if len(meta.data) == MAX_META:
+                self._note(meta.offset, f"only the first {MAX_META} bytes of a long text are kept")
             self.texts.append(SmfText(meta.tick, meta.kind, _text(meta.data), track, meta.offset))
 
     def _merged(self) -> SmfFile:

@@ -20,6 +20,9 @@ from runner.errors import PartFileError
 MAX_EVENTS = 1_000_000
 """Most events of any kind accepted in one file; ten times what an hour of dense music needs."""
 
+MAX_META = 4096
+"""Bytes kept of one meta event; a longer text is cut."""
+
 _SLAB = 1 << 16  #: bytes parsed between two looks at the number of events
 _MAX_KEPT = 100_000  #: most metas and system exclusive messages kept from one file
 _KEPT_METAS = frozenset((*range(0x01, 0x0A), 0x51, 0x54, 0x58))
@@ -178,7 +181,7 @@ class TrackParser:
         if kind < 0:
             track.sysex.append(RawSysex(tick, status == 0xF7, body[start:behind], offset))
         elif kind in _KEPT_METAS:
-            track.metas.append(RawMeta(tick, kind, body[start:behind], offset))
+            track.metas.append(RawMeta(tick, kind, body[start : min(behind, start + MAX_META)], offset))
         else:
             return behind
         self._kept += 1

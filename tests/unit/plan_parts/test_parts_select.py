@@ -169,6 +169,24 @@ def test_note_of_no_length_ends_behind_its_beginning(build: Build) -> None:
     assert part.partner.tolist() == [1, 0, 4, 5, 2, 3]
 
 
+def test_end_written_before_its_beginning(build: Build) -> None:
+    """A Note Off just before its Note On ends a note of no length, and later notes stay right."""
+    smf = build([(10, off(60)), (10, on(60)), (20, off(60)), (20, on(60)), (30, on(60)), (90, off(60))])
+    part = select_part(smf, spec())
+    assert notes(part) == [(60, 64, 10, 10), (60, 64, 20, 20), (60, 64, 30, 90)]
+    assert rows(part)[:2] == ["10 90 3C 40", "10 80 3C 00"]
+    assert (part.counts.ends_first, part.counts.hanging, part.counts.stray_offs) == (2, 0, 0)
+    assert "2 notes of no length: the file has the Note Off before the Note On" in told(part)
+
+
+def test_needless_note_offs_do_not_cut_notes(build: Build) -> None:
+    """A file with a needless Note Off before each note, and a last note cut off, keeps its lengths."""
+    smf = build([(0, off(60)), (0, on(60)), (50, off(60)), (96, off(60)), (96, on(60)), (99, control(7, 1))])
+    part = select_part(smf, spec())
+    assert notes(part) == [(60, 64, 0, 50), (60, 64, 96, 99)]
+    assert (part.counts.ends_first, part.counts.hanging, part.counts.stray_offs) == (0, 1, 2)
+
+
 def test_hanging_notes_and_stray_offs_are_counted(build: Build) -> None:
     """A note without an end is ended with its track; an end without a note is left out; both are told."""
     smf = build([(0, off(50)), (0, on(60)), (10, on(62)), (20, off(62))], end=480)
@@ -344,6 +362,9 @@ def test_nothing_is_lost_and_every_note_ends(build: Build, seed: int) -> None:
     assert keys == sorted(keys)
     ends = sum(1 for rows in tracks for _, m in rows if m.type == "note_off")
     assert ends == len(ons) - part.counts.hanging + part.counts.stray_offs
+    assert {end for _, end in pairs if part.ticks[end] == part.ticks[part.partner[end]]} <= {
+        row for row, rank in enumerate(part.order) if rank == EventOrder.NOTE_ON
+    }
 
 
 @pytest.mark.parametrize("seed", range(40))
