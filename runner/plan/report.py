@@ -8,9 +8,10 @@ clock for the next.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from fractions import Fraction
+from functools import cache
 from typing import Any
 
 from runner.music import SongTime
@@ -19,7 +20,7 @@ from runner.plan.grid import CLOCKS_PER_QUARTER
 from runner.plan.messages import CLOCK, describe, hex_text
 from runner.plan.reporting import Reporter
 from runner.plan.score import Score, ScorePort
-from runner.plan.timeline import NO_MACHINE, Course, EventOrder, Timeline
+from runner.plan.timeline import NO_MACHINE, ClockRole, Course, EventOrder, Timeline
 from runner.plan.wire import Load, clock_interval_ns
 
 REFUSED_SHARE = 0.5  #: of a clock interval
@@ -155,7 +156,13 @@ _Item = tuple[int, int, int, dict[str, Any]]
 
 
 def _leg_rows(timeline: Timeline, time: SongTime, shift_ns: int, number: int) -> Iterator[_Item]:
-    clocks = [_clock_rows(timeline, time, shift_ns, number, index) for index in range(len(timeline.clocks))]
+    quarters0 = _exact(timeline.clock_quarters0)
+
+    @cache
+    def tick_text(tick: int) -> str:
+        return time.at_text(quarters0 + Fraction(tick, CLOCKS_PER_QUARTER))
+
+    clocks = [_clock_rows(timeline, role, tick_text, shift_ns, number) for role in timeline.clocks]
     return heapq.merge(_event_rows(timeline, time, shift_ns, number), *clocks, key=lambda item: item[:3])
 
 
@@ -185,15 +192,13 @@ def _event_rows(timeline: Timeline, time: SongTime, shift_ns: int, number: int) 
 
 
 def _clock_rows(
-    timeline: Timeline, time: SongTime, shift_ns: int, number: int, role_index: int
+    timeline: Timeline, role: ClockRole, tick_text: Callable[[int], str], shift_ns: int, number: int
 ) -> Iterator[_Item]:
-    role = timeline.clocks[role_index]
-    quarters0 = _exact(timeline.clock_quarters0)
     for tick in range(role.first, role.last):
         t_ns = timeline.clock_ns[tick] + role.shift_ns + shift_ns
         row = {
             "t_ns": t_ns,
-            "at": time.at_text(quarters0 + Fraction(tick, CLOCKS_PER_QUARTER)),
+            "at": tick_text(tick),
             "port": timeline.ports[role.port],
             "machine": None,
             "bytes": hex_text(CLOCK),

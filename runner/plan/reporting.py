@@ -17,6 +17,7 @@ class Reporter:
 
     marks: Marks | None = None
     problems: list[Problem] = field(default_factory=list)
+    _known: set[Problem] = field(default_factory=set)
 
     def add(
         self, path: Path, message: str, *, hint: str = "", seen: str = "", severity: Severity = "error"
@@ -26,7 +27,8 @@ class Reporter:
             problem = self.marks.problem(path, message, seen, hint, severity)
         else:
             problem = Problem(message, path_text(path), seen=seen, hint=hint, severity=severity)
-        if problem not in self.problems:
+        if problem not in self._known:
+            self._known.add(problem)
             self.problems.append(problem)
 
     def warn(self, path: Path, message: str, *, hint: str = "") -> None:
