@@ -218,7 +218,7 @@ def test_a_fixed_freewheel_time_is_kept() -> None:
     last = _clocks(follower, 100, T) - T
     follower.advance(last + 300_000_000)
     assert follower.state is LockState.FREEWHEELING
-    follower.advance(last + 300_000_000 + T)
+    follower.advance(last + 300_000_000 + 3 * T // 2)  # the clock after the span may itself be late
     assert follower.state is LockState.LOST
 
 
