@@ -17,7 +17,7 @@ import mido
 
 PPQ = 480
 HERE = Path(__file__).resolve().parent
-DEMO = HERE.parent / "runner" / "cli" / "demo" / "parts"
+DEMO = HERE.parent / "runner" / "cli" / "demo_session" / "parts"
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from runner.errors import Severity
 from runner.music.moment import Moment, SongTime, Span, check_section_name
 from runner.session.findings import Findings
 from runner.session.model import CHANNEL_ACTIONS, CueSpec, PartSpec, Session, SongSpec
+from runner.session.readers import without_value
 from runner.session.times import song_time_problems, unknown_section
 from runner.session.yaml_tree import Path
 
@@ -49,7 +50,7 @@ class _SongChecker:
             try:
                 check_section_name(name)
             except ValueError as error:
-                self.findings.add((*self.path, "sections", name), str(error), key=True)
+                self.findings.add((*self.path, "sections", name), without_value(error), key=True)
             if self.song.length.amount < bar and self.path[1] not in self.findings.rest.songs:
                 self.add(("sections", name), f"lies after the song's last bar, {self.song.length.amount}")
 
@@ -101,7 +102,7 @@ class _SongChecker:
                 raise ValueError("lies far outside the song")
             time_ns = self.time.ns_of(point)
         except ValueError as error:
-            self.add(path, str(error))
+            self.add(path, without_value(error))
             return None
         if time_ns < self.first_ns:
             self.add(path, "lies before the lead begins", "give the song a longer lead or pre-roll")

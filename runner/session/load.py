@@ -52,9 +52,14 @@ def load_session(text: str | bytes, file: str = "session") -> LoadedSession:
     empty = _empty_values(tree.root, marks)
     problems = [*tree.problems, *empty.values()]
     session, refused = _validate(tree.root.plain(), marks)
-    # what follows only from an empty value is not told twice
+    # what only follows from an empty or unreadable value is not told twice
     told = {*empty, *(path[:-1] for path in empty)}
-    problems += [problem for path, problem in refused if path not in told]
+    places = {(problem.line, problem.column) for problem in tree.problems}
+    problems += [
+        problem
+        for path, problem in refused
+        if path not in told and (problem.line, problem.column) not in places
+    ]
     notices: list[Problem] = []
     for problem in _check(session, tree.root, marks, [path for path, _ in refused]):
         (problems if problem.severity == "error" else notices).append(problem)
@@ -75,6 +80,8 @@ def _check(session: Session | None, root: Node, marks: Marks, refused: list[Path
     """Check names and moments; of a session with refused values, as much as is left of it."""
     if session is not None:
         return check_session(session, marks, Remainder())
+    if len(refused) > MAX_PROBLEMS:
+        return []
     plain, remainder = set_aside(root.plain(), refused)
     rest, still_refused = _validate(plain, marks)
     if rest is None or still_refused:
@@ -109,8 +116,7 @@ def _refused(problems: list[Problem]) -> SessionError:
     kept = list(dict.fromkeys(_in_order(problems)))
     if len(kept) > MAX_PROBLEMS:
         last = kept[MAX_PROBLEMS]
-        more = len(kept) - MAX_PROBLEMS
         kept[MAX_PROBLEMS:] = [
-            Problem(f"{more} more problems from here on", "", last.line, last.column, file=last.file)
+            Problem("there are more problems from here on", "", last.line, last.column, file=last.file)
         ]
     return SessionError(kept)

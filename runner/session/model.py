@@ -186,26 +186,31 @@ class Session(Spec):
 
     session: Name = Field(description="The name of the session.")
     format: FormatNumber = Field(description="The version of the file format: 1.")
-    ports: dict[str, PortSpec] = Field(description="MIDI connections by names of your own.", min_length=1)
+    ports: dict[str, PortSpec] = Field(
+        max_length=256, description="MIDI connections by names of your own.", min_length=1
+    )
     machines: dict[str, MachineSpec] = Field(
-        default_factory=dict, description="Instruments and recorders by names of your own."
+        max_length=256, default_factory=dict, description="Instruments and recorders by names of your own."
     )
     clock: ClockSpec = Field(default_factory=ClockSpec.all_defaults, description="Where the beat comes from.")
-    songs: list[SongSpec] = Field(description="The songs.", min_length=1)
+    songs: list[SongSpec] = Field(max_length=500, description="The songs.", min_length=1)
     order: list[Annotated[OrderItem, BeforeValidator(_order_item)]] = Field(
+        max_length=2000,
         default_factory=list,
         description="The running order: names of songs, or mappings; else the songs as they stand.",
     )
     takes: TakesSpec = Field(default_factory=TakesSpec.all_defaults, description="Where takes are kept.")
-    controls: list[ControlSpec] = Field(default_factory=list, description="Footswitches and other controls.")
+    controls: list[ControlSpec] = Field(
+        default_factory=list, max_length=500, description="Footswitches and other controls."
+    )
     schedule: list[ScheduleSpec] = Field(
-        default_factory=list, description="What happens by the clock on the wall."
+        max_length=500, default_factory=list, description="What happens by the clock on the wall."
     )
     limits: LimitsSpec = Field(
         default_factory=LimitsSpec.all_defaults, description="What a clean take may show."
     )
     lamps: list[LampSpec] = Field(
-        default_factory=list, description="Messages that show the state to a player."
+        max_length=500, default_factory=list, description="Messages that show the state to a player."
     )
 
     def song_named(self, name: str) -> SongSpec | None:

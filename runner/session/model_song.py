@@ -186,11 +186,19 @@ class SongSpec(Spec):
         description="How long the clock goes on after the last bar.",
         json_schema_extra={"default": "0 bars"},
     )
-    sections: dict[str, SectionBar] = Field(default_factory=dict, description="Names for bars.")
-    tempo_changes: list[TempoChangeSpec] = Field(default_factory=list, description="Where the tempo changes.")
-    meter_changes: list[MeterChangeSpec] = Field(default_factory=list, description="Where the meter changes.")
-    parts: list[PartSpec] = Field(default_factory=list, description="Notes from Standard MIDI Files.")
-    cues: list[CueSpec] = Field(default_factory=list, description="Messages at moments.")
+    sections: dict[str, SectionBar] = Field(
+        max_length=1000, default_factory=dict, description="Names for bars."
+    )
+    tempo_changes: list[TempoChangeSpec] = Field(
+        max_length=5000, default_factory=list, description="Where the tempo changes."
+    )
+    meter_changes: list[MeterChangeSpec] = Field(
+        max_length=5000, default_factory=list, description="Where the meter changes."
+    )
+    parts: list[PartSpec] = Field(
+        max_length=200, default_factory=list, description="Notes from Standard MIDI Files."
+    )
+    cues: list[CueSpec] = Field(max_length=20000, default_factory=list, description="Messages at moments.")
     click: ClickSpec | None = Field(None, description="A click for the players.")
     time_code: TimeCodeText | None = Field(None, description="The time code at which bar 1 begins.")
 

@@ -44,6 +44,11 @@ def refuse(message: str, hint: str = "", at: str = "") -> PydanticCustomError:
     return PydanticCustomError("session", "{message}", {"message": message, "hint": hint, "at": at})
 
 
+def without_value(error: Exception) -> str:
+    """Return an error's text without the value at its end, which a problem tells by itself."""
+    return str(error).rsplit(", got ", 1)[0]
+
+
 def read_text(value: Any, what: str, hint: str = "") -> str:
     if isinstance(value, str):
         return value
@@ -109,7 +114,7 @@ def read_meter(value: Any) -> Meter:
     try:
         meter = Meter.parse(text)
     except (ValueError, ZeroDivisionError) as error:
-        raise refuse(f"{error}") from None
+        raise refuse(without_value(error)) from None
     if not (1 <= meter.numerator <= 64 and meter.denominator in (1, 2, 4, 8, 16, 32, 64)):
         raise refuse("must be a meter of 1 to 64 beats of 1, 2, 4, 8, 16, 32 or 64")
     return meter
@@ -122,7 +127,7 @@ def read_span(value: Any) -> Span:
     try:
         return parse_span(text)
     except (ValueError, ZeroDivisionError) as error:
-        raise refuse(str(error)) from None
+        raise refuse(without_value(error)) from None
 
 
 def read_bars(low: int, high: int) -> Callable[[Any], Span]:
@@ -149,7 +154,7 @@ def read_moment(value: Any) -> Moment:
     try:
         return parse_moment(text)
     except (ValueError, ZeroDivisionError) as error:
-        raise refuse(str(error)) from None
+        raise refuse(without_value(error)) from None
 
 
 def read_time(low_ms: int, high_ms: int, example: str) -> Callable[[Any], int]:

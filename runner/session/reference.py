@@ -41,44 +41,36 @@ _PLACES = {
 _HEAD = """# The session file
 
 A session file says in YAML what rig is there and which songs are to be played or recorded with it. This
-page
-is made from the program's own model of the file.
+page is made from the program's own model of the file.
 
 Check a file with `takewright check SESSION`. Every problem is told at once, with file, line and column, the
 place in the file, the value seen, and the nearest known name where one is misspelt. For checking and
-completion
-while you write, put this line at the top of the file (editors with a YAML language server read it):
+completion while you write, put this line at the top of the file (editors with a YAML language server read
+it):
 
     # yaml-language-server: $schema=session.schema.json
 
 `takewright schema` prints that schema.
 
-**Take care.** A session can make machines loud without warning: turn amplifiers and headphones down
-before the
-first roll. MIDI is no safety system: never let it work pyrotechnics, rigging, lifts, lasers or anything
-else
-that can hurt a person.
+**Take care.** A session can make machines loud without warning: turn amplifiers and headphones down before
+the first roll. MIDI is no safety system: never let it work pyrotechnics, rigging, lifts, lasers or anything
+else that can hurt a person.
 
 ## How the YAML is read
 
 - The core schema of YAML 1.2 holds: `true` and `false` are the only truth values; `on`, `off`, `yes`, `no`,
   `17:3`, `1_000` and dates are text. Quotes make any value text.
 - No key may stand twice in one mapping. Tags (`!!`), merge keys (`<<`) and second documents are refused;
-  anchors
-  and aliases may be used.
+  anchors and aliases may be used.
 - UTF-8, at most {kib} KiB, {depth} levels deep, {values:,} values (aliases counted each time), {digits}
-  digits
-  to a number.
+  digits to a number.
 
 ## Moments and spans
 
 A **moment** is a place in a song: `bar 17`, `bar 17 beat 3`, `bar 40 beat 2.5`, the name of a section,
-`start`
-(where the pre-roll begins) or `end` (where the last bar ends). A span may go before it: `1 beat before
-refrain`,
-`2 bars after bar 9`, `500 ms before end`. Bars and beats count from 1; beats are those of the meter in
-force.
-Before bar 1 come bar 0, bar -1 and so on.
+`start` (where the pre-roll begins) or `end` (where the last bar ends). A span may go before it: `1 beat
+before refrain`, `2 bars after bar 9`, `500 ms before end`. Bars and beats count from 1; beats are those of
+the meter in force. Before bar 1 come bar 0, bar -1 and so on.
 
 A **span** is an amount and a unit: `2 bars`, `3 beats`, `1/2 beat`, `1 1/2 quarters`, `10 s`, `120 ms`,
 `320 us`.

@@ -18,7 +18,12 @@ class Spec(BaseModel):
     """A mapping of the file: frozen, unknown keys refused, keys as in the file."""
 
     model_config = ConfigDict(
-        frozen=True, extra="forbid", alias_generator=file_key, strict=True, hide_input_in_errors=True
+        frozen=True,
+        extra="forbid",
+        alias_generator=file_key,
+        strict=True,
+        hide_input_in_errors=True,
+        defer_build=True,
     )
 
     @classmethod

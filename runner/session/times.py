@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from runner.music.meter import Meter, MeterMap
-from runner.music.moment import Moment, SectionName, SongTime, Span
+from runner.music.moment import Edge, Moment, SectionName, SongTime, Span, Unit
 from runner.music.tempo import TempoChange, TempoMap
 from runner.session.model import SongSpec
+from runner.session.readers import without_value
 from runner.session.wording import near_match
 from runner.session.yaml_tree import Path
 
@@ -46,8 +47,7 @@ def song_time_problems(song: SongSpec) -> tuple[SongTime, list[TimeProblem]]:
     """Return where the moments of a song lie, leaving out the changes that are out of place, and those."""
     bars = int(song.length.amount)
     problems: list[TimeProblem] = []
-    plain = SongTime(MeterMap(song.meter), TempoMap(song.tempo), song.sections)
-    meters = _meters(song, bars, plain, problems)
+    meters = _meters(song, bars, problems)
     end = meters.bar_start(bars + 1)
     pre_roll = -meters.bar_start(1 - int(song.pre_roll.amount))
     time = SongTime(meters, TempoMap(song.tempo), song.sections, pre_roll, end)
@@ -66,41 +66,41 @@ def unknown_section(moment: Moment, song: SongSpec) -> tuple[str, str] | None:
     )
 
 
-def _meters(song: SongSpec, bars: int, plain: SongTime, problems: list[TimeProblem]) -> MeterMap:
-    """Take the meter changes in the order of the file; each counts its moment by those before it."""
+def _meters(song: SongSpec, bars: int, problems: list[TimeProblem]) -> MeterMap:
+    """Take the meter changes in the order of the file; they are placed by counting bars alone."""
     changes: list[tuple[int, Meter]] = []
-    meters = MeterMap(song.meter)
     for index, change in enumerate(song.meter_changes):
         path: Path = ("meter-changes", index, "at")
+        bar = _bar_of(change.at, song, bars)
         unknown = unknown_section(change.at, song)
         if unknown:
             problems.append(TimeProblem(path, *unknown))
-            continue
-        if change.at.shift is not None and not change.at.shift.is_musical:
-            problems.append(
-                TimeProblem(path, "must be the start of a bar, and a time is not counted in bars")
-            )
-            continue
-        try:
-            end = meters.bar_start(bars + 1)
-            pre_roll = -meters.bar_start(1 - int(song.pre_roll.amount))
-            here = SongTime(meters, plain.tempo, song.sections, pre_roll, end)
-            position = meters.position(here.resolve(change.at).quarters)
-        except ValueError as error:
-            problems.append(TimeProblem(path, str(error)))
-            continue
-        if position.beat != 1:
-            problems.append(TimeProblem(path, f"must be the start of a bar, and is {position}"))
-        elif not 1 <= position.bar <= bars:
-            problems.append(TimeProblem(path, f"must lie in bars 1 to {bars}, and is bar {position.bar}"))
-        elif changes and position.bar <= changes[-1][0]:
-            problems.append(
-                TimeProblem(path, f"must come after the change before it, at bar {changes[-1][0]}")
-            )
+        elif bar is None:
+            hint = "write `bar N`, a section, or whole bars before or after one"
+            problems.append(TimeProblem(path, "must be the start of a bar", hint))
+        elif not 1 <= bar <= bars:
+            problems.append(TimeProblem(path, f"must lie in bars 1 to {bars}, and is bar {bar}"))
+        elif changes and bar <= changes[-1][0]:
+            message = f"must come after the change before it, at bar {changes[-1][0]}"
+            problems.append(TimeProblem(path, message))
         else:
-            changes.append((position.bar, change.meter))
-            meters = MeterMap(song.meter, changes)
-    return meters
+            changes.append((bar, change.meter))
+    return MeterMap(song.meter, changes)
+
+
+def _bar_of(moment: Moment, song: SongSpec, bars: int) -> int | None:
+    """Return the bar that a moment is the start of, if it says so without counting beats."""
+    shift = 0
+    if moment.shift is not None:
+        if moment.shift.unit is not Unit.BARS or moment.shift.amount.denominator != 1:
+            return None
+        shift = moment.sign * int(moment.shift.amount)
+    base = moment.base
+    if isinstance(base, SectionName):
+        return song.sections.get(base.name, 0) + shift
+    if isinstance(base, Edge):
+        return (bars + 1 if base is Edge.END else 1 - int(song.pre_roll.amount)) + shift
+    return base.bar + shift if base.beat == 1 else None
 
 
 def _tempo_changes(song: SongSpec, time: SongTime, problems: list[TimeProblem]) -> list[TempoChange]:
@@ -115,7 +115,7 @@ def _tempo_changes(song: SongSpec, time: SongTime, problems: list[TimeProblem]) 
         try:
             point = time.resolve(change.at)
         except ValueError as error:
-            problems.append(TimeProblem(path, str(error)))
+            problems.append(TimeProblem(path, without_value(error)))
             continue
         at = point.quarters
         if point.shift_ns:

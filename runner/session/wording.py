@@ -14,7 +14,7 @@ from runner.errors import Problem
 from runner.session.marks import Marks, shorten
 from runner.session.model import Session
 from runner.session.spec import Spec, file_key
-from runner.session.yaml_tree import Path
+from runner.session.yaml_tree import Node, Path
 
 MAX_PROBLEMS = 100  #: of one file that are told in full
 
@@ -73,9 +73,11 @@ def _spec_in(kind: Any) -> type[Spec] | None:
 
 
 def problems_of(error: ValidationError, marks: Marks) -> list[tuple[Path, Problem]]:
-    """Return each refusal with its path, worded for the user."""
+    """Return each refusal with its path, worded for the user; of very many, the first in the file."""
     details = error.errors(include_url=False, include_input=False)
-    return [_problem(detail, marks) for detail in details]
+    if len(details) > MAX_PROBLEMS:
+        details.sort(key=lambda detail: marks.place(detail["loc"]))
+    return [_problem(detail, marks) for detail in details[: MAX_PROBLEMS + 1]]
 
 
 def _problem(detail: Any, marks: Marks) -> tuple[Path, Problem]:
@@ -84,10 +86,11 @@ def _problem(detail: Any, marks: Marks) -> tuple[Path, Problem]:
     context = detail.get("ctx", {})
     if kind == "session":
         path = (*path, context["at"]) if context["at"] else path
+        message: str = context["message"]
         node = marks.node(path)
-        return path, marks.problem(
-            path, context["message"], marks.seen(path) if node else "", context["hint"]
-        )
+        shown = node is not None and (_is_scalar(node) or message.startswith("must be "))
+        seen = marks.seen(path) if shown else ""
+        return path, marks.problem(path, message, seen, context["hint"])
     if kind == "extra_forbidden":
         keys = known_keys(path[:-1])
         hint = near_match(str(path[-1]), keys)
@@ -99,6 +102,10 @@ def _problem(detail: Any, marks: Marks) -> tuple[Path, Problem]:
     return path, marks.problem(path, message, marks.seen(path), hint)
 
 
+def _is_scalar(node: Node) -> bool:
+    return node.entries is None and node.items is None
+
+
 def _plain(kind: str, context: dict[str, Any], path: Path) -> tuple[str, str]:
     if kind == "literal_error":
         return f"must be one of {context['expected'].replace(chr(39), '').replace(' or ', ', ')}", ""
@@ -107,6 +114,8 @@ def _plain(kind: str, context: dict[str, Any], path: Path) -> tuple[str, str]:
         return "must be a mapping of keys and values", f"keys: {', '.join(keys[:12])}" if keys else ""
     if kind == "list_type":
         return "must be a list", "write [a, b], or one item to a line, each after a dash"
+    if kind == "too_long":
+        return f"has too many entries: {context['max_length']} at most", ""
     if kind == "too_short":
         return "must not be empty", ""
     return f"is not valid here ({kind.replace('_', ' ')})", ""

@@ -64,6 +64,7 @@ SYNTAX: dict[str, tuple[str, str]] = {
         "a colon followed by a space where no key can stand",
         "put text that holds a colon in quotes; check the indentation",
     ),
+    "exceeded maximum nesting depth": ("values are nested too deep", ""),
     "could not find expected ':'": ("a key without a colon", "write `key: value`"),
     "did not find expected key": ("a key was expected", "check the indentation and the quotes"),
     "expected <block end>, but found '<block mapping start>'": (

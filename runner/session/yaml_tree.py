@@ -24,7 +24,7 @@ from runner.session.yaml_scalars import SYNTAX, Scalar, resolve
 
 MAX_BYTES = 1 << 20
 MAX_DEPTH = 32
-MAX_VALUES = 100_000  #: values in a file, aliases counted as often as they are used
+MAX_VALUES = 50_000  #: values in a file, aliases counted as often as they are used
 
 _Loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
@@ -32,6 +32,8 @@ _FORBIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\ud
 
 Path = tuple[str | int, ...]
 Plain = Scalar | list[Any] | dict[str, Any]
+
+_PROPERTY = re.compile(r"\A(?:[&!]\S*\s+)+")  #: an anchor or tag in front of a value
 
 
 @dataclass(slots=True, eq=False)
@@ -190,7 +192,12 @@ class _Reader:
             raise self.fatal(index, f"values are nested more than {MAX_DEPTH} deep")
         if event.tag is not None and not (event.tag == "!" and isinstance(event, yaml.ScalarEvent)):
             self.problems.append(
-                self.problem(index, "YAML tags are not used in sessions", event.tag, "remove it")
+                self.problem(
+                    index,
+                    "YAML tags are not used in sessions",
+                    event.tag.replace("tag:yaml.org,2002:", "!!"),
+                    "remove it",
+                )
             )
         if event.anchor is not None:
             self.anchors[event.anchor] = None  # until it is complete, it cannot be referred to
@@ -228,7 +235,8 @@ class _Reader:
         return node
 
     def scalar(self, node: Node, event: Any) -> None:
-        node.text = self.text[event.start_mark.index : event.end_mark.index].strip()
+        text = self.text[event.start_mark.index : event.end_mark.index].strip()
+        node.text = _PROPERTY.sub("", text) if event.anchor is not None else text
         node.scalar = event.value
         if event.implicit[0]:  # unquoted, without a tag
             try:
