@@ -9,7 +9,7 @@ from __future__ import annotations
 from runner.audit.facts import Facts
 from runner.audit.findings import SEVERITY_ORDER, Finding
 from runner.audit.rule_base import Rule
-from runner.audit.rules_clock import clocks_received, clocks_sent, tempo, transport
+from runner.audit.rules_clock import clocks_received, clocks_sent, clocks_silent, tempo, transport
 from runner.audit.rules_log import how_it_ended, log_is_whole
 from runner.audit.rules_messages import messages_late, notes_left, planned_but_not_sent, programs_in_force
 from runner.audit.rules_ports import ports, told_live
@@ -19,6 +19,7 @@ RULES: tuple[Rule, ...] = (
     log_is_whole,
     ports,
     clocks_sent,
+    clocks_silent,
     clocks_received,
     tempo,
     transport,

@@ -56,6 +56,23 @@ def clocks_sent(facts: Facts) -> Iterator[Finding]:
             )  # fmt: skip
 
 
+def clocks_silent(facts: Facts) -> Iterator[Finding]:
+    """Whether a port that was to get clock got none at all."""
+    if facts.outcome != "complete":
+        return
+    for port, (first, after) in sorted(facts.declared.clocks.items()):
+        if after <= first or (port, "out") in facts.take.tracks:
+            continue
+        causes = [
+            port_refused(facts, port, facts.take.events[0].t_ns),
+            usual("clock.jsonl was lost or damaged", "no clock of this port is in the log", "file", 0.5),
+        ]
+        text = f"none of the {after - first} clocks due on port {port} went out"
+        yield finding(
+            "clock-not-sent", facts, None, text, port=port, count=after - first, causes=ranked(causes)
+        )
+
+
 def _late_ticks(figures: TrackFigures, limit_ns: int) -> list[tuple[int, int]]:
     if not figures.late_times(limit_ns):
         return []

@@ -10,7 +10,6 @@ module knows no song. Times in lines are ns from the take's anchor (bar 1 beat 1
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -21,6 +20,7 @@ from runner.takes.format import NONE16, Kind, Record
 
 FORMAT = 1  #: the version of a take's files
 CLOCKS_PER_QUARTER = 24
+_MAX_QUARTERS = 1e9  #: over a year at any tempo; beyond it there is no position
 AtText = Callable[[Fraction], str]
 
 EVENT_KINDS: Mapping[int, str] = {
@@ -162,7 +162,7 @@ def position_text(quarters: float, at_text: AtText) -> str | None:
     A float that is a fraction of a quarter note on a grid of 1/5760 (all usual divisions) is taken
     back to that fraction, so that a third of a quarter is one again.
     """
-    if not math.isfinite(quarters):
+    if not abs(quarters) < _MAX_QUARTERS:  # so that NaN, for no position, fails too
         return None
     grid = round(quarters * 5760)
     on_grid = abs(grid / 5760 - quarters) < 1e-9
@@ -290,7 +290,7 @@ class _Beat:
     @classmethod
     def begin(cls, record: Record) -> _Beat:
         room = CLOCKS_PER_QUARTER
-        if math.isfinite(record.quarters):
+        if abs(record.quarters) < _MAX_QUARTERS:
             room -= round(record.quarters * CLOCKS_PER_QUARTER) % CLOCKS_PER_QUARTER
         return cls(record.ref, room)
 

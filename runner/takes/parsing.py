@@ -174,9 +174,8 @@ class LineReader:
         self._fragments.append((body, damage))
 
     def _forget_rewritten(self, body: bytes) -> None:
-        """A line torn by the death of its writer is no loss if the next writer wrote it again in full."""
+        """A line torn by the death of its writer is no loss: the next writer begins with it, in full."""
         for fragment, damage in self._fragments:
             if body.startswith(fragment):
                 self.damages.remove(damage)
-                self._fragments.remove((fragment, damage))
-                return
+        self._fragments.clear()

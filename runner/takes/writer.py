@@ -294,6 +294,7 @@ class TakeWriter:
     def release(self) -> None:
         """Give up the files, and with them the mark that this take is still being written."""
         self._closed = True
+        self._syncer.stop()  # it holds descriptors of its own, and with them the lock
         for file in (self._events, self._clock, self._journal.file):
             file.close()
 
