@@ -1,0 +1,74 @@
+"""A listener of its own: a process with virtual JACK inputs that writes down each message that comes.
+
+It is written on python-rtmidi alone and shares no code with the program that it listens to. Messages are
+taken out of RtMidi's queue and not by its callback: on JACK the callback runs in the server's process cycle,
+where waiting for the interpreter would lose messages of the *listener*.
+
+``python ear.py CLIENT PORT [PORT ...]`` prints ``ready`` once all ports are there, then a line for each
+message: number of the port, monotonic time in ns, bytes in hex. It ends when its standard input is closed.
+"""
+
+from __future__ import annotations
+
+import select
+import sys
+import time
+
+import rtmidi
+
+POLL_S = 0.0005
+QUEUE_MESSAGES = 65_536
+
+
+class Input:
+    """One virtual input port; times are RtMidi's own, counted from the first message's arrival."""
+
+    def __init__(self, client: str, name: str) -> None:
+        self._midi = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=client, queue_size_limit=QUEUE_MESSAGES)
+        self._midi.ignore_types(sysex=False, timing=False, active_sense=False)
+        self._midi.open_virtual_port(name)
+        self._first_ns: int | None = None
+        self._sum_s = 0.0
+
+    def messages(self) -> list[tuple[int, bytes]]:
+        """Return what has come: (monotonic ns, bytes)."""
+        found = []
+        while (event := self._midi.get_message()) is not None:
+            data, delta_s = event
+            if self._first_ns is None:
+                self._first_ns = time.monotonic_ns()
+            else:
+                self._sum_s += delta_s
+            found.append((self._first_ns + round(self._sum_s * 1e9), bytes(data)))
+        return found
+
+    def close(self) -> None:
+        """Leave the server in good order."""
+        self._midi.close_port()
+        self._midi.delete()
+
+
+def main() -> None:
+    """Listen until standard input is closed."""
+    client, *names = sys.argv[1:]
+    inputs = [Input(f"{client}-{name}", name) for name in names]
+    print("ready", flush=True)
+    closing = False
+    while True:
+        lines = [
+            f"{index} {t_ns} {data.hex()}\n"
+            for index, port in enumerate(inputs)
+            for t_ns, data in port.messages()
+        ]
+        if lines:
+            sys.stdout.write("".join(lines))
+            sys.stdout.flush()
+        elif closing:
+            break
+        closing = bool(select.select([sys.stdin], [], [], POLL_S)[0])
+    for port in inputs:
+        port.close()
+
+
+if __name__ == "__main__":
+    main()
