@@ -115,7 +115,8 @@ class ScheduleSpec(Spec):
     at: ClockTime | None = Field(None, description="The time of day, in quotes.")
     every_ns: LongTime | None = Field(None, alias="every", description="Instead of `at`: the interval.")
     days: Days = Field(
-        frozenset(range(7)), description="The days of the week, such as `mon-fri`; every day if not said."
+        default_factory=lambda: frozenset(range(7)),
+        description="The days of the week, such as `mon-fri`; every day if not said.",
     )
     roll: Name | None = Field(None, description="Roll this song.")
     do: Literal["check", "tidy"] | None = Field(None, description="Check the rig, or tidy old takes away.")

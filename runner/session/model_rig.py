@@ -43,7 +43,7 @@ class PortSpec(Spec):
     )
     simulate: SimulatedKind | None = Field(
         None,
-        description="A simulated machine inside this program, for demonstrations and trying things out; `sink` takes all.",
+        description="A machine simulated by this program, for demonstrations and trials; `sink` takes all.",
     )
     direction: Literal["in", "out", "both"] = Field("both", description="Which way messages go.")
     link: Link = Field(

@@ -141,7 +141,9 @@ def test_missing_sections_of_the_file_are_named() -> None:
 
 def test_problems_come_in_the_order_of_the_file() -> None:
     """Problems are sorted by line and column."""
-    found = problems(changed(("channel: 10", "channel: 0"), ("channel: 2", "channel: 0"), ("tempo: 112", "tempo: 0")))
+    found = problems(
+        changed(("channel: 10", "channel: 0"), ("channel: 2", "channel: 0"), ("tempo: 112", "tempo: 0"))
+    )
     places = [tuple(int(number) for number in line.split(":")[:2]) for line in found]
     assert places == sorted(places)
     assert len(places) == 3
@@ -164,7 +166,11 @@ def test_very_many_problems_are_cut_short() -> None:
         ("zzz", ["a", "b"], "known: a, b"),
         ("zzz", [], ""),
         ("z" * 5000, ["a"], "known: a"),
-        ("q", [f"n{number}" for number in range(20)], "known: " + ", ".join(f"n{n}" for n in range(12)) + ", …"),
+        (
+            "q",
+            [f"n{number}" for number in range(20)],
+            "known: " + ", ".join(f"n{n}" for n in range(12)) + ", …",
+        ),
     ],
 )
 def test_near_match(name: str, known: list[str], hint: str) -> None:
@@ -208,14 +214,20 @@ def test_song_select_while_playing_is_a_warning() -> None:
 
 @pytest.mark.parametrize(
     ("first", "second", "key"),
-    [("offset: 1 ms", "offset: 2 ms", "offset"), ("starts: pre-roll", "starts: bar-1", "starts"), ("relay: steady", "relay: straight", "relay")],
+    [
+        ("offset: 1 ms", "offset: 2 ms", "offset"),
+        ("starts: pre-roll", "starts: bar-1", "starts"),
+        ("relay: steady", "relay: straight", "relay"),
+    ],
 )
 def test_followers_on_one_port_must_agree(first: str, second: str, key: str) -> None:
     """Clock and transport go to a whole port, so that its followers cannot want them differently."""
     follows = "follows: [clock, transport]"
     both = changed((follows, f"{follows}, {first}"), ("channel: 2", f"channel: 2, {follows}, {second}"))
     assert [line.split(": ")[1] for line in problems(both)] == [f"machines.bass.{key}"]
-    apart = both.replace("bass: {port: front", "bass: {port: rack").replace("pedal: {", "rack: {create: rack}, pedal: {")
+    apart = both.replace("bass: {port: front", "bass: {port: rack").replace(
+        "pedal: {", "rack: {create: rack}, pedal: {"
+    )
     assert load_session(apart).notices == []
 
 

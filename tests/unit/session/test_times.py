@@ -6,6 +6,7 @@ from fractions import Fraction
 
 import pytest
 
+from runner.errors import SessionError
 from runner.music.moment import parse_moment
 from runner.session.load import load_session
 from runner.session.model import SongSpec
@@ -28,7 +29,10 @@ def test_changes_in_bars_sections_and_spans() -> None:
                 {"at": "1 bar after horn", "meter": "6/8"},
                 {"at": "4 bars before end", "meter": "4/4"},
             ],
-            "tempo-changes": [{"at": "horn", "tempo": 60}, {"at": "bar 29 beat 3", "tempo": 120, "over": "2 bars"}],
+            "tempo-changes": [
+                {"at": "horn", "tempo": 60},
+                {"at": "bar 29 beat 3", "tempo": 120, "over": "2 bars"},
+            ],
         },
     )
     time = song_time(song)
@@ -53,7 +57,11 @@ def test_changes_in_bars_sections_and_spans() -> None:
         ("meter-changes", [{"at": "bar 33", "meter": "3/4"}], "must lie in bars 1 to 32, and is bar 33"),
         ("meter-changes", [{"at": "start", "meter": "3/4"}], "must lie in bars 1 to 32, and is bar 0"),
         ("meter-changes", [{"at": "nowhere", "meter": "3/4"}], "names neither a moment nor a section"),
-        ("meter-changes", [{"at": "bar 5", "meter": "3/4"}] * 2, "must come after the change before it, at bar 5"),
+        (
+            "meter-changes",
+            [{"at": "bar 5", "meter": "3/4"}] * 2,
+            "must come after the change before it, at bar 5",
+        ),
         ("tempo-changes", [{"at": "start", "tempo": 90}], "must lie in bars 1 to 32"),
         ("tempo-changes", [{"at": "end", "tempo": 90}], "must lie in bars 1 to 32, and is bar 33 beat 1"),
         ("tempo-changes", [{"at": "1 s after bar 1", "tempo": 90}], "not in seconds"),
@@ -105,8 +113,12 @@ songs:
       {at: 2 s after end, machine: horn, stop: true}]}
 """
     assert load_session(text).notices == []
-    for old, new in (("2 s before", "2.000001 s before"), ("2 s after", "2.000001 s after"), ("4 beats b", "4.001 beats b")):
-        with pytest.raises(Exception, match="the lead begins|the tail ends"):
+    for old, new in (
+        ("2 s before", "2.000001 s before"),
+        ("2 s after", "2.000001 s after"),
+        ("4 beats b", "4.001 beats b"),
+    ):
+        with pytest.raises(SessionError, match=r"the lead begins|the tail ends"):
             load_session(text.replace(old, new))
 
 

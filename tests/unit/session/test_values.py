@@ -31,7 +31,9 @@ def session_of(text: str) -> Session:
 
 def song_of(text: str) -> SongSpec:
     """Return a song with more keys."""
-    return session_of(f"songs: [{{song: Ropewalk, length: 64 bars, sections: {{refrain: 17}}, {text}}}]").songs[0]
+    return session_of(
+        f"songs: [{{song: Ropewalk, length: 64 bars, sections: {{refrain: 17}}, {text}}}]"
+    ).songs[0]
 
 
 def cue_of(text: str) -> CueSpec:
@@ -57,7 +59,13 @@ def refusal(function: Any, text: str) -> str:
 
 @pytest.mark.parametrize(
     ("text", "bpm"),
-    [("112", Fraction(112)), ("97.1", Fraction(971, 10)), ("4", Fraction(4)), ("999", Fraction(999)), ("1.2e2", Fraction(120))],
+    [
+        ("112", Fraction(112)),
+        ("97.1", Fraction(971, 10)),
+        ("4", Fraction(4)),
+        ("999", Fraction(999)),
+        ("1.2e2", Fraction(120)),
+    ],
 )
 def test_tempo_is_exact(text: str, bpm: Fraction) -> None:
     """A tempo is the exact number that was written, not its binary neighbour."""
@@ -78,7 +86,9 @@ def test_song_defaults() -> None:
     assert song.parts == song.cues == song.tempo_changes == song.meter_changes == []
 
 
-@pytest.mark.parametrize(("text", "meter"), [("7/8", Meter(7, 8)), ("2+2+3/8", Meter(7, 8, (2, 2, 3))), ("64/64", Meter(64, 64))])
+@pytest.mark.parametrize(
+    ("text", "meter"), [("7/8", Meter(7, 8)), ("2+2+3/8", Meter(7, 8, (2, 2, 3))), ("64/64", Meter(64, 64))]
+)
 def test_meters(text: str, meter: Meter) -> None:
     """A meter may tell how its beats fall into groups."""
     assert song_of(f"tempo: 120, meter: {text}").meter == meter
@@ -107,7 +117,14 @@ def test_moments(text: str, moment: Moment) -> None:
 
 @pytest.mark.parametrize(
     ("text", "time_ns"),
-    [("-2.5 ms", -2_500_000), ("4ms", 4_000_000), ("+1 s", 10**9), ("0.1 us", 100), ("250 µs", 250_000), ("−3 ms", -3_000_000)],
+    [
+        ("-2.5 ms", -2_500_000),
+        ("4ms", 4_000_000),
+        ("+1 s", 10**9),
+        ("0.1 us", 100),
+        ("250 µs", 250_000),
+        ("−3 ms", -3_000_000),
+    ],
 )
 def test_offset_is_signed_ns(text: str, time_ns: int) -> None:
     """A machine's offset is in ns, negative for earlier; a real minus sign is one as well."""
@@ -188,7 +205,9 @@ def test_bank_numbering() -> None:
     assert "both numbers from 0 to 127" in refusal(cue_of, "machine: bass, program: 1, bank: 1/128")
 
 
-@pytest.mark.parametrize("text", ['"7D 01 02"', '"F0 7D 01 02 F7"', '"f07d0102f7"', '"7D,01,02"', '"7D 01 02 F7"'])
+@pytest.mark.parametrize(
+    "text", ['"7D 01 02"', '"F0 7D 01 02 F7"', '"f07d0102f7"', '"7D,01,02"', '"7D 01 02 F7"']
+)
 def test_sysex_framing_is_made_whole(text: str) -> None:
     """F0 and F7 may be left out; the message always has both, and mido takes it for a sysex."""
     data = cue_of(f"machine: bass, sysex: {text}").sysex
@@ -206,9 +225,23 @@ def test_undefined_status_bytes_are_never_sent(status: int) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["80 3C 40", "90 3C 40", "A0 3C 40", "B0 07 64", "C0 05", "D0 05", "E0 00 40", "F0 7D 01 F7", "F1 23", "F2 10 00", "F3 01",
-     "F6", "FF", "B0 00 01 B0 20 02 C0 05"],
-)  # fmt: skip
+    [
+        "80 3C 40",
+        "90 3C 40",
+        "A0 3C 40",
+        "B0 07 64",
+        "C0 05",
+        "D0 05",
+        "E0 00 40",
+        "F0 7D 01 F7",
+        "F1 23",
+        "F2 10 00",
+        "F3 01",
+        "F6",
+        "FF",
+        "B0 00 01 B0 20 02 C0 05",
+    ],
+)
 def test_raw_messages_are_what_another_encoder_calls_whole(text: str) -> None:
     """Every raw text that is accepted is a series of whole messages to mido's parser as well."""
     data = cue_of(f'machine: bass, raw: "{text}"').raw
@@ -217,7 +250,10 @@ def test_raw_messages_are_what_another_encoder_calls_whole(text: str) -> None:
     assert b"".join(bytes(message.bytes()) for message in messages) == data
 
 
-@pytest.mark.parametrize("text", ["90 3C", "3C 40", "90 3C 80", "F0 7D", "F0 F7", "F7", "F8", "FA", "FB", "FC", "FE", "90 3C 40 3E 40"])
+@pytest.mark.parametrize(
+    "text",
+    ["90 3C", "3C 40", "90 3C 80", "F0 7D", "F0 F7", "F7", "F8", "FA", "FB", "FC", "FE", "90 3C 40 3E 40"],
+)
 def test_raw_refuses_what_is_not_whole_or_not_its_business(text: str) -> None:
     """Broken messages, running status, and clock, transport and sensing bytes are refused."""
     assert "songs[0].cues[0].raw: " in refusal(cue_of, f'machine: bass, raw: "{text}"')
@@ -259,21 +295,38 @@ def test_cue_action_names_the_one_that_is_set() -> None:
 def test_part_values() -> None:
     """A part's selection comes in real types."""
     part = song_of(
-        "tempo: 120, parts: [{file: a.mid, machine: bass, track: 2, transpose: -12, velocity: 80 %, keys: 36-59, "
-        "from: bar 9, to: 17, map: {36: 35}}]"
+        "tempo: 120, parts: [{file: a.mid, machine: bass, track: 2, transpose: -12, velocity: 80 %, "
+        "keys: 36-59, from: bar 9, to: 17, map: {36: 35}}]"
     ).parts[0]
     assert (part.track, part.transpose, part.velocity, part.keys) == (2, -12, Fraction(4, 5), (36, 59))
     assert (part.from_, part.to, part.map) == (9, 17, {36: 35})
 
 
 @pytest.mark.parametrize(
-    "text", ["keys: 59-36", "keys: 36-128", "velocity: 401 %", "velocity: 0", "transpose: 128", "map: {36: 128}", "map: {128: 1}",
-             "map: {}", "from: 0", "from: 5, to: 5", "track: 0", "to: 66", "from: 65", "channel: 0"]
-)  # fmt: skip
+    "text",
+    [
+        "keys: 59-36",
+        "keys: 36-128",
+        "velocity: 401 %",
+        "velocity: 0",
+        "transpose: 128",
+        "map: {36: 128}",
+        "map: {128: 1}",
+        "map: {}",
+        "from: 0",
+        "from: 5, to: 5",
+        "track: 0",
+        "to: 66",
+        "from: 65",
+        "channel: 0",
+    ],
+)
 def test_wrong_part_values_are_refused(text: str) -> None:
     """A part outside what MIDI or the song has is refused at the key that is wrong."""
     key = text.rsplit(", ", 1)[-1].split(":")[0]
-    assert f"songs[0].parts[0].{key}" in refusal(song_of, f"tempo: 120, parts: [{{file: a.mid, machine: bass, {text}}}]")
+    assert f"songs[0].parts[0].{key}" in refusal(
+        song_of, f"tempo: 120, parts: [{{file: a.mid, machine: bass, {text}}}]"
+    )
 
 
 def test_controls_schedule_and_order_values() -> None:

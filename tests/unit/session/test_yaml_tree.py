@@ -67,7 +67,9 @@ def test_core_schema(text: str, value: object) -> None:
     assert type(got) is type(value)
 
 
-@pytest.mark.parametrize("text", [".inf", "-.Inf", ".NaN", "9" * 19, "0x" + "f" * 40, "1e19", "1e-400", "1e999999999"])
+@pytest.mark.parametrize(
+    "text", [".inf", "-.Inf", ".NaN", "9" * 19, "0x" + "f" * 40, "1e19", "1e-400", "1e999999999"]
+)
 def test_numbers_without_sense_are_refused(text: str) -> None:
     """Infinite, absurdly long and absurdly large numbers are errors, not values."""
     with pytest.raises(ValueError, match="number"):
@@ -92,7 +94,9 @@ def test_problem_of_marks_names_everything() -> None:
     """A problem made from a path tells file, line, column, path, value and hint."""
     root = read_tree("songs:\n  - cues:\n      - at: 17\n").root
     assert root is not None
-    problem = Marks(root, "quay.yaml").problem(("songs", 0, "cues", 0, "at"), "must be a moment", "17", "write bar 17")
+    problem = Marks(root, "quay.yaml").problem(
+        ("songs", 0, "cues", 0, "at"), "must be a moment", "17", "write bar 17"
+    )
     assert str(problem) == "quay.yaml:3:13: songs[0].cues[0].at: must be a moment, got 17 (write bar 17)"
 
 
@@ -172,8 +176,14 @@ def test_size_is_counted_in_bytes() -> None:
     [
         ("a: 1\n\tb: 2\n", "f:2:1: a tab in the indentation (YAML is indented with spaces only)"),
         ("a:\n  b\x00c: 2\n", "f:2:4: a NUL byte does not belong into a session file (remove it)"),
-        ("a: \x1b[0m\n", "f:1:4: the control character U+001B does not belong into a session file (remove it)"),
-        ("a: !!python/object:os.system x\n", "f:1:4: YAML tags are not used in sessions, got !!python/object:os.system"),
+        (
+            "a: \x1b[0m\n",
+            "f:1:4: the control character U+001B does not belong into a session file (remove it)",
+        ),
+        (
+            "a: !!python/object:os.system x\n",
+            "f:1:4: YAML tags are not used in sessions, got !!python/object:os.system",
+        ),
         ("<<: {a: 1}\n", "f:1:1: merge keys are not part of YAML 1.2, got << (write the keys out)"),
         ("a: 1\n---\nb: 2\n", "f:2:1: a second YAML document, got --- (one session to a file)"),
         ("{[1]: 2}", "f:1:2: a key must be a plain word"),
@@ -181,7 +191,10 @@ def test_size_is_counted_in_bytes() -> None:
         ("a: &b [*b]\n", "f:1:8: a value refers to itself, got *b"),
         ("a: [1, 2\nb: 3\n", "f:2:2: not valid YAML: a list in [ ] is not closed, in what begins at line 1"),
         ("a: 'x\n", "f:2:1: not valid YAML: the file ends inside quotes, in what begins at line 1"),
-        ("a: @b\n", "f:1:4: not valid YAML: a character that cannot begin a value, got @b (put the value in quotes)"),
+        (
+            "a: @b\n",
+            "f:1:4: not valid YAML: a character that cannot begin a value, got @b (put the value in quotes)",
+        ),
     ],
 )
 def test_what_is_refused_is_said_with_its_place(text: str, words: str) -> None:
@@ -210,7 +223,11 @@ def test_both_parsers_of_pyyaml_give_the_same(loader: str, monkeypatch: pytest.M
     tree = read_tree("é: [1, on, 'x']\nb: {c: &a 2.50, d: *a}  # é\nc: |\n  text\n", "f")
     assert tree.problems == []
     assert tree.root is not None
-    assert tree.root.plain() == {"é": [1, "on", "x"], "b": {"c": Decimal("2.50"), "d": Decimal("2.50")}, "c": "text\n"}
+    assert tree.root.plain() == {
+        "é": [1, "on", "x"],
+        "b": {"c": Decimal("2.50"), "d": Decimal("2.50")},
+        "c": "text\n",
+    }
     assert Marks(tree.root).place(("b", "c")) == (2, 8)
     assert Marks(tree.root).seen(("b", "d")) == "2.50"
     assert Marks(tree.root).seen(("é", 2)) == "'x'"
