@@ -46,7 +46,7 @@ class Desk:
         self._songs: list[str] = []
         self._done = job.done
         self._clean = job.clean
-        self._ready = False
+        self._configured = False  #: whether the engine has the ports open
         self._rolling = False
         self._roll_at_ns: int | None = None
         self._stopping = ""
@@ -96,7 +96,7 @@ class Desk:
             self._collect()
         if self._roll_at_ns is not None and time.monotonic_ns() >= self._roll_at_ns:
             self._roll_at_ns = None
-            self._roll()
+            self._prepare_roll()
         self._tell("beat", {})
 
     def _start(self) -> None:
@@ -119,20 +119,46 @@ class Desk:
         self._set_plan(self._songs[0])
         for notice in prepared.loaded.notices:
             self._tell("warning", {"text": str(notice)})
-        self._link.command(Command.CONFIGURE, rig_of(session).to_dict())
+        self._configure()
+
+    def _configure(self) -> None:
+        assert self._prepared is not None
+        self._link.command(Command.CONFIGURE, rig_of(self._prepared.session).to_dict())
 
     def _resume(self) -> None:
         """Go on where a dead desk was: with its open take, or with the next roll."""
         assert self._keeper is not None
+        self._count_closed()
         header = self._keeper.resume(self._plan_of, self._job.run)
         self._set_plan(header.song if header is not None else self._song_of(self._done))
+        self._rolling = self._keeper.open
+        if self._keeper.ended:  # all was written down; only the closing is left to do
+            self._rolling = False
+            self._keeper.end()
         self._on_records(self._spool.left_over())
         self._spool.used()
-        self._rolling = self._keeper.open
-        self._ready = True
         self._tell("warning", {"text": "the desk process died and was started again; nothing is lost"})
-        if not self._rolling and not self._keeper.closing:
-            self._roll_at_ns = time.monotonic_ns() + self._job.gap_ns
+        if self._rolling or self._keeper.closing:
+            self._configured = True
+        elif self._done >= self._wanted:
+            self._exit = self._code_of_all()
+        else:
+            self._configure()  # what the dead desk had told the engine is not known; its answer tells
+
+    def _count_closed(self) -> None:
+        """Count the takes that were closed, also one that the dead desk could not report any more."""
+        assert self._keeper is not None
+        closed, clean = self._keeper.closed_takes(self._job.run, self._wanted)
+        if closed > self._done:
+            self._done, self._clean = closed, clean
+            self._tell("progress", {"done": self._done, "clean": self._clean})
+
+    @property
+    def _wanted(self) -> int:
+        return len(self._songs) * self._job.takes
+
+    def _code_of_all(self) -> ExitCode:
+        return ExitCode.OK if self._clean == self._done else ExitCode.NOT_CLEAN
 
     def _plan_of(self, header: TakeHeader) -> TakePlan:
         self._set_plan(header.song)
@@ -224,6 +250,8 @@ class Desk:
             self._order_roll()
         elif answer == Answer.FAULT:
             text = str(data.get("text", "the engine reported a fault"))
+            if data.get("kind") == "rescue":
+                self._configured = False
             if self._rolling:
                 self._tell("warning", {"text": text})
             else:
@@ -237,13 +265,33 @@ class Desk:
         if data.get("rescued"):
             self._tell("warning", {"text": "the engine process died; the rig was stopped and silenced"})
             self._link.forget()
+            self._configured = bool(data.get("configured"))
+            self._roll_after_rescue()
             return
-        self._ready = True
+        self._configured = True
         self._tell("ready", {"ports": data.get("ports", []), "realtime": data.get("realtime")})
-        self._roll()
+        if not data.get("moving"):  # if it moves, the record of the take's begin is on its way
+            self._roll()
+
+    def _roll_after_rescue(self) -> None:
+        """Tell the new engine again what the dead one may have heard and not done."""
+        assert self._keeper is not None
+        if self._stopping or self._rolling or self._keeper.closing:
+            return  # the take ends first, and leads on to the next
+        if self._roll_at_ns is None:
+            self._roll_at_ns = time.monotonic_ns()
+
+    def _prepare_roll(self) -> None:
+        """Roll, by way of opening the ports if the engine has not got them."""
+        if self._configured:
+            self._roll()
+        else:
+            self._configure()
 
     def _roll(self) -> None:
         """Bring the next take's song into the engine; the answer to it gives the order to roll."""
+        if self._stopping or self._rolling:
+            return
         song = self._song_of(self._done)
         try:
             self._set_plan(song)
@@ -266,6 +314,7 @@ class Desk:
             self._exit = ExitCode.NOT_CLEAN
             return
         self._rolling = True
+        self._roll_at_ns = None
         self._link.command(Command.ROLL, RollOrder(new.key, self._plan.song).to_dict())
         data = {"song": self._plan.song, "number": new.number, "pass": self._plan.pass_name}
         self._tell("rolling", {**data, "folder": str(new.folder)})
@@ -285,6 +334,7 @@ class Desk:
                 waiting = []
                 self._keeper.begin(self._plan, record)
                 self._rolling = True
+                self._roll_at_ns = None
             else:
                 waiting.append(record)
                 if record.kind == Kind.TAKE_END and self._rolling:
@@ -336,7 +386,7 @@ class Desk:
         self._tell("progress", {"done": self._done, "clean": self._clean})
         if self._stopping:
             self._exit = ExitCode.INTERRUPTED
-        elif self._done >= len(self._songs) * self._job.takes:
-            self._exit = ExitCode.OK if self._clean == self._done else ExitCode.NOT_CLEAN
+        elif self._done >= self._wanted:
+            self._exit = self._code_of_all()
         else:
             self._roll_at_ns = time.monotonic_ns() + self._job.gap_ns

@@ -16,7 +16,7 @@ from runner.errors import TakeFormatError
 from runner.plan.compile import CompiledSong
 from runner.session.model import Session
 from runner.takes.declared import Declared, MachineFacts
-from runner.takes.format import Kind, Record
+from runner.takes.format import Record
 from runner.takes.lines import TakeHeader
 from runner.takes.reader import EVENTS_FILE, SUMMARY_FILE, read_header
 from runner.takes.store import NewTake, Store
@@ -78,6 +78,11 @@ class TakeKeeper:
         return self._writer is not None
 
     @property
+    def ended(self) -> bool:
+        """Whether the open take's log has its end already."""
+        return self._writer is not None and self._writer.ended
+
+    @property
     def closing(self) -> bool:
         """Whether a take is being closed in the background."""
         return self._closing is not None
@@ -110,6 +115,9 @@ class TakeKeeper:
         order = record.json()
         folder = self._store.folder / order["take"]
         at_text = plan.compiled.time.at_text
+        if self._writer is not None and self._folder == folder:
+            self._writer.feed(record)  # gone on with before its first record was read again
+            return
         self._folder = folder
         self.problem = ""
         try:
@@ -138,14 +146,24 @@ class TakeKeeper:
                 return header
         return None
 
+    def closed_takes(self, run: str, most: int) -> tuple[int, int]:
+        """Return how many takes of a run are closed, and how many of them are clean.
+
+        A run's takes are the latest of the folder, so only the last few are looked at.
+        """
+        closed = clean = 0
+        for entry in self._store.takes()[-(most + 20) :]:
+            folder = Path(entry.path)
+            with contextlib.suppress(TakeFormatError, OSError):
+                if (folder / SUMMARY_FILE).exists() and read_header(folder).run == run:
+                    closed += 1
+                    clean += entry.verdict == "clean"
+        return closed, clean
+
     def feed(self, records: list[Record]) -> None:
-        """Write records into the open take; a new engine's records are numbered anew."""
-        if self._writer is None:
-            return
-        for record in records:
-            if record.kind == Kind.FINDING and b'"engine-restarted"' in record.data:
-                self._writer.restart_numbering("a new engine process goes on")
-        self._writer.feed_all(records)
+        """Write records into the open take."""
+        if self._writer is not None:
+            self._writer.feed_all(records)
 
     def tick(self) -> None:
         """Flush what is due to be flushed; call several times a second."""

@@ -49,6 +49,7 @@ class Engine:
         self._message_id = 0
         self._waker = Waker()
         self._loop: Loop | None = None
+        self._config: RigConfig | None = None  # of the ports that are open
         self._clock = RealClock([])
         self._waiting: tuple[int, bytes, int] | None = None  # command, payload, since: for a quiet moment
         self._quit = False
@@ -142,11 +143,11 @@ class Engine:
 
     def _serve_waiting(self) -> None:
         """Unpack a course where there is time for it before the next deadline."""
-        if self._waiting is None or self._loop is None:
+        if self._waiting is None:
             return
         command, payload, since = self._waiting
         now = self._now()
-        deadline = self._player.next_deadline_ns()
+        deadline = None if self._loop is None else self._player.next_deadline_ns()
         needed = 1_000_000 + int(len(payload) / _UNPACK_BYTES_PER_NS)
         if deadline is not None and deadline - now < needed and now - since < _LONGEST_WAIT_NS:
             return
@@ -155,11 +156,12 @@ class Engine:
 
     def _obey(self, command: int, payload: bytes) -> None:
         try:
+            known = command in self._serve or command in (Command.COURSE, Command.EXTEND)
+            if known and self._loop is None and command not in (Command.CONFIGURE, Command.QUIT):
+                raise StateError("not configured", Command(command).name.lower())
             if command in (Command.COURSE, Command.EXTEND):
                 self._take_course(command, payload)
-            elif command in self._serve:
-                if self._loop is None and command not in (Command.CONFIGURE, Command.QUIT):
-                    raise StateError("not configured", Command(command).name.lower())
+            elif known:
                 self._serve[command](payload)
         except StateError as error:
             data = {"action": Command(command).name.lower(), "state": error.state, "text": str(error)}
@@ -191,11 +193,14 @@ class Engine:
 
     def _configure(self, payload: bytes) -> None:
         config = RigConfig.from_dict(json.loads(payload))
+        if self._loop is not None and config == self._config:
+            self._ready(rescued=False)  # a desk that was started again asks for what is there: keep it open
+            return
         if self._loop is not None:
             if self._player.moving:
                 raise StateError(self._player.state.value, "open the ports anew")
             self._loop.close()
-            self._loop = None
+            self._loop = self._config = None
         self._open(config)
         self._rescue.store(config)
         self._ready(rescued=False)
@@ -206,19 +211,21 @@ class Engine:
         ports = [opened[port.name] for port in configs]
         player = make_player(config.machines, len(ports), config.clock, Sounding(self._rescue.table))
         self._loop = Loop(self._clock, ports, config.machines, self._log, player, config.clock)
+        self._config = config
         quiet_collector()
 
     def _ready(self, *, rescued: bool) -> None:
-        assert self._loop is not None
         self._answer(
             Answer.READY,
             {
                 "rescued": rescued,
+                "configured": self._loop is not None,
+                "moving": self._loop is not None and self._player.moving,
                 "pid": os.getpid(),
                 "realtime": self._rights.realtime,
                 "memory_locked": self._rights.memory_locked,
                 "warnings": list(self._rights.warnings),
-                "ports": self._loop.describe_ports(),
+                "ports": [] if self._loop is None else self._loop.describe_ports(),
             },
         )
 
@@ -254,6 +261,7 @@ class Engine:
         """Open the ports that the dead engine had, and silence what it left sounding and running."""
         config = self._rescue.load()
         if config is None:
+            self._ready(rescued=True)  # the dead one had opened nothing; what it was told may be lost
             return
         now = self._now()
         try:
@@ -261,6 +269,7 @@ class Engine:
         except TakewrightError as error:
             data = {"code": "engine-restarted", "severity": "error", "text": str(error), "silenced": False}
             self._log.add_json(Kind.FINDING, now, data)
+            self._end_of_the_dead()
             self._answer(Answer.FAULT, {"kind": "rescue", "text": str(error), "exit": int(error.exit_code)})
             return
         assert self._loop is not None
@@ -269,11 +278,14 @@ class Engine:
         self._loop.serve(self._now())
         data = {"code": "engine-restarted", "severity": "error", "silenced": True, "notes": owed}
         self._log.add_json(Kind.FINDING, now, data)
-        self._log.add_json(
-            Kind.TAKE_END, self._now(), {"why": "the engine process died", "outcome": "failed"}
-        )
-        self._log.flush(self._now())
+        self._end_of_the_dead()
         self._ready(rescued=True)
+
+    def _end_of_the_dead(self) -> None:
+        """Say that the take ended with the engine that died; where none rolled, nobody takes note."""
+        now = self._now()
+        self._log.add_json(Kind.TAKE_END, now, {"why": "the engine process died", "outcome": "failed"})
+        self._log.flush(now)
 
 
 def main(argv: list[str] | None = None) -> int:

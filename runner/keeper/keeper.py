@@ -116,10 +116,13 @@ class Keeper:
         if self._stop_at is None:
             self._stop_at = time.monotonic() + STOP_S
             why = "stopped by the user" if number == signal.SIGINT else "told to end"
-            order = json.dumps({"do": "stop", "why": why}).encode() + b"\n"
-            os.write(self._pipes.control[1], order)
+            self._order_stop(why)
         elif self._engine is not None:
             self._engine.signal(signal.SIGTERM)
+
+    def _order_stop(self, why: str) -> None:
+        """Tell the desk to stop; there is always one, or there will be."""
+        os.write(self._pipes.control[1], json.dumps({"do": "stop", "why": why}).encode() + b"\n")
 
     def _read_reports(self) -> None:
         try:
@@ -164,6 +167,7 @@ class Keeper:
         self._listener(Report("warning", {"text": f"the engine process died ({how})"}))
         if self._too_many("engine"):
             self._give_up("the engine process dies again and again")
+            self._order_stop("the engine process died again and again")
         self._start_engine(rescue=True)
 
     def _on_desk_death(self) -> None:
@@ -175,6 +179,7 @@ class Keeper:
         how = self._desk.how_it_ended()
         self._let_go(self._desk)
         self._desk = None
+        self._line = b""  # a line that it could not finish must not spoil the next desk's first
         self._listener(Report("warning", {"text": f"the desk process died ({how})"}))
         if self._too_many("desk"):
             self._give_up("the desk process dies again and again")
@@ -182,7 +187,7 @@ class Keeper:
         self._job = replace(self._job, resumed=True)
         self._start_desk()
         if self._stop_at is not None:
-            os.write(self._pipes.control[1], b'{"do":"stop","why":"told to end"}\n')
+            self._order_stop("told to end")
 
     def _let_go(self, child: Child) -> None:
         self._selector.unregister(child.exit_fd)
@@ -216,6 +221,8 @@ class Keeper:
 
     def _wind_up(self) -> None:
         """End both children: the desk has told the engine to quit, or is not there to do so."""
+        if self._desk is None and self._engine is not None:
+            self._engine.signal(signal.SIGTERM)  # it stops and silences the rig, and goes
         for child in (self._desk, self._engine):
             if child is not None:
                 child.end(END_S)

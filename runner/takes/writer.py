@@ -145,6 +145,11 @@ class TakeWriter:
         return LogState(bool(self._reason), self._reason, self._lost)
 
     @property
+    def ended(self) -> bool:
+        """Whether the roll's end was taken in, by this writer or by one before it."""
+        return self._ended
+
+    @property
     def last_seq(self) -> int | None:
         """The engine's number of the last raw record taken in, or None before the first."""
         return None if self._last is None else (self._last.seq + self._last.raw_count - 1) & 0xFFFFFFFF
@@ -191,11 +196,11 @@ class TakeWriter:
                 self._tick_marks[stream] = n
                 self._append_clock(self._beats.feed(record, n))
             return
+        self._ended = self._ended or record.kind == Kind.TAKE_END
         line = event_line(record, n, self.header, self._at_text) if n > self._event_mark else None
         if line is not None:
             self._event_mark = n
             self._events.append(dump_line(line))
-            self._ended = self._ended or record.kind == Kind.TAKE_END
 
     def _append_clock(self, lines: list[dict[str, Any]]) -> None:
         for line in lines:
