@@ -6,26 +6,40 @@ import json
 
 import click
 
-from runner.cli.options import json_option
+from runner.cli.options import json_option, takes_folder
+from runner.errors import UsageError
 
 
 @click.command("audit")
 @click.argument("take", default="last")
-@click.option("--takes-folder", default="takes", show_default=True, metavar="DIR", help="Where takes lie.")
+@click.option(
+    "--takes-folder", "folder", default="", metavar="DIR", help="Where takes lie, or the session file."
+)
 @json_option
-def command(take: str, takes_folder: str, as_json: bool) -> int:
+def command(take: str, folder: str, as_json: bool) -> int:
     """Say what happened in TAKE: a folder, a name such as 'Ropewalk/7', or 'last'.
 
-    Exits 0 if the take was clean, 1 if not.
+    Names are looked up in `takes` in the current folder, or where --takes-folder says. Exits 0 if the
+    take was clean, 1 if not.
     """
     from runner.audit.text import audit_take, audit_text
     from runner.takes.reader import read_take
     from runner.takes.store import Store
 
-    folder = Store(takes_folder).find(take)
-    summary = audit_take(read_take(folder))
+    path = Store(_folder(folder)).find(take)
+    summary = audit_take(read_take(path))
     if as_json:
         click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
     else:
-        click.echo(audit_text(summary))
+        click.echo(audit_text(summary), nl=False)
     return 0 if summary["verdict"] == "clean" else 1
+
+
+def _folder(given: str) -> str:
+    """Return the takes folder; a take that is named by its own folder needs none."""
+    try:
+        return str(takes_folder(given))
+    except UsageError:
+        if given:
+            raise
+        return "takes"

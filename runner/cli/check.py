@@ -8,10 +8,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runner.cli.options import json_option, session_argument
+from runner.cli.wording import plural, table, wrapped
 from runner.errors import ExitCode, Problem, RigError, SessionError
 
 if TYPE_CHECKING:
     from runner.desk.prepare import Prepared
+
+_TOLD_WAIT_NS = 5_000  #: a clock that waits for less is said not to wait: it is a millionth of a beat
 
 
 @click.command("check")
@@ -93,24 +96,67 @@ def _plain(problem: Problem) -> dict[str, Any]:
     return {name: getattr(problem, name) for name in problem.__dataclass_fields__}
 
 
+# ---------------------------------------------------------------------- text
+
+
 def _show(session: str, problems: list[Problem], wires: list[dict[str, Any]], missing: str) -> None:
     for problem in problems:
-        click.echo(f"{problem.severity}: {problem}")
-    for wire in wires:
-        wait_ms = wire["worst_wait_ns"] / 1e6
-        line = (
-            f"{wire['song']}: {wire['port']} ({wire['link']}): {wire['clocks']} clocks and "
-            f"{wire['messages']} messages, wire busy {100 * wire['busy_share']:.1f} % of the time; "
-        )
-        if wait_ms >= 0.005:
-            line += f"a clock waits {wait_ms:.2f} ms at worst, at {wire['at']}, behind {wire['behind']}"
-        else:
-            line += "no clock ever waits" if wire["clocks"] else "it gets no clock"
-        click.echo(line)
+        click.echo(problem_text(problem, session))
+    if wires:
+        click.echo("\n".join(wire_lines(wires)))
     for text in missing.splitlines():
-        click.echo(f"missing: {text}")
+        click.echo(wrapped(text, "missing: "))
+    click.echo(f"{session}: {_sum_up(problems, missing)}")
+
+
+def problem_text(problem: Problem, file: str = "") -> str:
+    """Return a problem as lines: place, how bad, what; then the path in the file and what to do."""
+    place = problem.file or file or "session"
+    if problem.line:
+        place += f":{problem.line}:{problem.column}"
+    seen = f", got {problem.seen}" if problem.seen else ""
+    lines = [wrapped(f"{place}: {problem.severity}: {problem.message}{seen}")]
+    more = "; ".join(text for text in (problem.path and f"in {problem.path}", problem.hint) if text)
+    if more:
+        lines.append(wrapped(more, "    "))
+    return "\n".join(lines)
+
+
+def wire_lines(wires: list[dict[str, Any]]) -> list[str]:
+    """Return the load of each song's ports as a table; what the worst clock waits for stands below it."""
+    rows = [("song", "port", "link", "clocks", "messages", "busy", "a clock waits")]
+    behind: dict[int, str] = {}
+    song = ""
+    for wire in wires:
+        waits = wire["clocks"] and wire["worst_wait_ns"] >= _TOLD_WAIT_NS
+        wait = f"{wire['worst_wait_ns'] / 1e6:.2f} ms at most" if waits else "never"
+        rows.append(
+            (
+                wire["song"] if wire["song"] != song else "",
+                wire["port"],
+                wire["link"],
+                str(wire["clocks"]),
+                str(wire["messages"]),
+                f"{100 * wire['busy_share']:.1f} %",
+                wait if wire["clocks"] else "-",
+            )
+        )
+        if waits:
+            behind[len(rows) - 1] = f"at {wire['at']}, behind {wire['behind']}"
+        song = wire["song"]
+    lines: list[str] = []
+    for number, line in enumerate(table(rows, right=(3, 4, 5))):
+        lines.append(line)
+        if number in behind:
+            lines.append(wrapped(behind[number], "        ", "          "))
+    return lines
+
+
+def _sum_up(problems: list[Problem], missing: str) -> str:
     counts = {
         kind: sum(problem.severity == kind for problem in problems) for kind in ("error", "warning", "note")
     }
-    told = ", ".join(f"{count} {kind}{'s' if count != 1 else ''}" for kind, count in counts.items() if count)
-    click.echo(f"{session}: {told or 'no problems'}")
+    told = ", ".join(plural(count, kind) for kind, count in counts.items() if count) or "no problems"
+    if counts["error"]:
+        return f"{told}; it cannot be played"
+    return f"{told}; the rig is not complete" if missing else told

@@ -10,9 +10,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runner.cli.options import from_option, json_option, session_argument, song_option
+from runner.cli.wording import wrapped
 
 if TYPE_CHECKING:
     from runner.plan.compile import CompiledSong
+
+_HEAD = f"{'seconds':>10}  {'moment':<22}  {'to':<12}  what"
 
 
 @click.command("plan")
@@ -24,56 +27,68 @@ if TYPE_CHECKING:
 def command(session: str, song: str, from_moment: str, as_json: bool, show_all: bool) -> int:
     """Show everything that a roll of SESSION would send, song by song.
 
-    Times are from bar 1 beat 1, machine offsets applied. Clocks and the notes of parts are summed up in
-    the text; --json has every message.
+    Seconds count from bar 1 beat 1, machine offsets applied. Clocks and the notes of parts are summed up
+    in the text; --json has every message.
     """
     from runner.desk.prepare import read_session
 
     prepared = read_session(session)
     names = [song] if song else [spec.song for spec in prepared.session.songs]
-    rows: list[dict[str, Any]] = []
-    for name in names:
-        compiled = prepared.compile(name, from_moment)
-        if as_json:
-            rows += compiled.rows()
-        else:
-            _show(name, compiled, show_all)
+    songs = ((name, prepared.compile(name, from_moment)) for name in names)
     if as_json:
-        click.echo(json.dumps(rows, indent=None))
+        click.echo(json.dumps([row for _, compiled in songs for row in compiled.rows()]))
+        return 0
+    for number, (name, compiled) in enumerate(songs):
+        if number:
+            click.echo("")
+        _show(name, compiled, show_all)
     return 0
 
 
 def _show(name: str, compiled: CompiledSong, show_all: bool) -> None:
     click.echo(name)
     for left_out in compiled.left_out:
-        click.echo(f"  left out: {left_out}")
+        verb = "started at its own bar 1" if left_out.started else "left out"
+        click.echo(wrapped(f"{left_out.machine} is {verb}: it {left_out.why}", "  ", "    "))
+    click.echo(_HEAD)
     rows = compiled.rows()
     for line in (_line(row) for row in rows) if show_all else _summed(rows):
-        click.echo(f"  {line}")
-    click.echo("")
+        click.echo(line)
 
 
 def _line(row: dict[str, Any]) -> str:
-    place = row["machine"] or row["port"]
-    return f"{row['t_ns'] / 1e9:>10.4f} s  {row['at']:<22} {place:<14} {row['what']}"
+    return _columns(row["t_ns"], row["at"], row["machine"] or row["port"], row["what"])
+
+
+def _columns(t_ns: int | None, at: str, place: str, what: str) -> str:
+    seconds = f"{t_ns / 1e9:>10.4f}" if t_ns is not None else " " * 10
+    return wrapped(what, f"{seconds}  {at:<22}  {place:<12}  ", " " * 50)
 
 
 def _summed(rows: Iterator[dict[str, Any]]) -> Iterator[str]:
-    """Yield a line for each message, with runs of clocks and of a part's notes as one line."""
-    pending: list[dict[str, Any]] = []
+    """Yield a line for each message; runs of clocks and of parts' notes as a line for each receiver."""
     for is_mass, group in groupby(rows, key=_is_mass):
         if not is_mass:
             yield from (_line(row) for row in group)
             continue
-        pending = list(group)
         counts: dict[tuple[str, str], int] = {}
-        for row in pending:
-            key = ("clocks", row["port"]) if row["bytes"] == "F8" else ("part messages", row["machine"])
+        first: dict[str, Any] | None = None
+        for row in group:
+            clock = row["bytes"] == "F8"
+            key = (row["port"], "clock") if clock else (row["machine"] or row["port"], "message of its parts")
             counts[key] = counts.get(key, 0) + 1
-        told = ", ".join(f"{count} {what} to {place}" for (what, place), count in counts.items())
-        first, last = pending[0], pending[-1]
-        until = f" .. {last['at']}" if last is not first else ""
-        yield f"{first['t_ns'] / 1e9:>10.4f} s  {first['at']}{until}: {told}"
+            first = first or row
+            last = row
+        assert first is not None
+        until = f"to {last['at']}" if last["at"] != first["at"] else ""
+        for number, ((place, what), count) in enumerate(counts.items()):
+            noun = what.replace("clock", "clocks").replace("message ", "messages ") if count != 1 else what
+            if number == 0:
+                yield _columns(first["t_ns"], first["at"], place, f"{count} {noun}")
+            else:
+                yield _columns(None, until if number == 1 else "", place, f"{count} {noun}")
+        if len(counts) == 1 and until:
+            yield f"{'':>10}  {until}"
 
 
 def _is_mass(row: dict[str, Any]) -> bool:

@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 import json
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
 from runner.cli.options import json_option
+from runner.cli.wording import wrapped
+from runner.errors import ExitCode, PortError, RigError
 
-
-def _ways(direction: str) -> list[Literal["in", "out"]]:
-    """Return the ways in which a port of the session is opened."""
-    ways: list[Literal["in", "out"]] = []
-    if direction != "out":
-        ways.append("in")
-    if direction != "in":
-        ways.append("out")
-    return ways
+if TYPE_CHECKING:
+    from runner.ports.names import SystemPort
+    from runner.session.model_rig import PortSpec
 
 
 @click.command("ports")
@@ -26,45 +22,77 @@ def _ways(direction: str) -> list[Literal["in", "out"]]:
 def command(session: str | None, as_json: bool) -> int:
     """List the system's MIDI ports; with SESSION also which of its ports they satisfy.
 
-    Exits 3 if a port of SESSION is missing.
+    Exits 3 if a port of SESSION is missing, or if the system has no MIDI service.
     """
-    from runner.errors import PortError, RigError
-    from runner.ports.midi_client import list_system_ports
-    from runner.ports.names import match_port
-
-    trouble = ""
-    try:
-        found = list_system_ports()
-    except RigError as error:
-        found, trouble = [], str(error)
+    found, trouble = _system_ports()
     named: list[dict[str, Any]] = []
-    missing = False
     if session:
         from runner.desk.prepare import read_session
 
-        for name, spec in read_session(session).session.ports.items():
-            row: dict[str, Any] = {"port": name, "match": spec.match, "found": None, "problem": None}
-            if spec.match:
-                try:
-                    row["found"] = ", ".join(
-                        match_port(name, spec.match, way, found).name for way in _ways(spec.direction)
-                    )
-                except PortError as error:
-                    row["problem"] = str(error)
-                    missing = True
-            else:
-                row["found"] = f"made here: {spec.create or spec.simulate}"
-            named.append(row)
+        specs = read_session(session).session.ports
+        named = [_named(name, spec, found, trouble) for name, spec in specs.items()]
     if as_json:
         ports = [{"name": port.name, "direction": port.direction} for port in found]
         click.echo(json.dumps({"ports": ports, "session": named, "problem": trouble or None}, indent=2))
     else:
-        if trouble:
-            click.echo(trouble, err=True)
-        for port in found:
-            click.echo(f"{port.direction:<4} {port.name}")
-        if not found and not trouble:
-            click.echo("the system has no MIDI ports")
-        for row in named:
-            click.echo(f"{row['port']}: {row['found'] or row['problem']}")
-    return 3 if missing or (trouble and not session) else 0
+        _show(found, trouble, session, named)
+    missing = any(row["problem"] for row in named)
+    return int(ExitCode.RIG_MISSING if missing or (trouble and not session) else ExitCode.OK)
+
+
+def _system_ports() -> tuple[list[SystemPort], str]:
+    """Return the ports that the system has, and why it has none if it has no MIDI service."""
+    from runner.ports.midi_client import SystemMidi
+
+    try:
+        midi = SystemMidi()
+        if midi.service.api == "dummy":
+            return [], f"no MIDI service: {midi.service.why_not}"
+        return midi.list_ports(), ""
+    except RigError as error:
+        return [], str(error)
+
+
+def _named(name: str, spec: PortSpec, found: list[SystemPort], trouble: str) -> dict[str, Any]:
+    """Return what a port of the session is on this system, or why it is nothing."""
+    from runner.ports.names import match_port
+
+    row: dict[str, Any] = {"port": name, "match": spec.match, "found": None, "problem": None}
+    if spec.simulate:
+        row["found"] = f"simulated {spec.simulate}"
+    elif trouble:
+        row["problem"] = trouble
+    elif spec.create:
+        row["found"] = f"made by us: {spec.create}"
+    elif spec.match:
+        try:
+            names = {way: match_port(name, spec.match, way, found).name for way in _ways(spec.direction)}
+        except PortError as error:
+            row["problem"] = str(error).removeprefix(f"port {name}: ")
+        else:
+            row["found"] = ", ".join(f"{port} ({way})" for way, port in names.items())
+            if len(set(names.values())) == 1 and len(names) == 2:
+                row["found"] = f"{names['in']} (in, out)"
+    return row
+
+
+def _ways(direction: str) -> list[Literal["in", "out"]]:
+    """Return the ways in which a port of the session is opened."""
+    ways: list[Literal["in", "out"]] = ["in", "out"]
+    return [way for way in ways if direction in (way, "both")]
+
+
+def _show(found: list[SystemPort], trouble: str, session: str | None, named: list[dict[str, Any]]) -> None:
+    if trouble:
+        click.echo(wrapped(trouble), err=True)
+    elif not found:
+        click.echo("the system has no MIDI ports")
+    for port in found:
+        click.echo(f"{port.direction:<4} {port.name}")
+    if session:
+        if found:
+            click.echo("")
+        click.echo(f"ports of {session}")
+    for row in named:
+        text = row["found"] or f"missing: {row['problem']}"
+        click.echo(wrapped(text, f"  {row['port']:<10}  ", " " * 14))

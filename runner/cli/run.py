@@ -43,5 +43,6 @@ def command(session: str, song: str, takes: int, from_moment: str, pass_name: st
     with RunView() as view:
         code = Keeper(job, view).run()
     for text in view.errors:
-        click.echo(f"takewright: {text}", err=True)
+        for number, line in enumerate(text.splitlines()):
+            click.echo(line if number else f"takewright: {line}", err=True)
     return int(code)

@@ -12,6 +12,8 @@ def command() -> None:
     """Print the JSON Schema of session files, for editors that complete and check as you type.
 
     Write it to a file, and name that file in the first line of a session:
+
+    \b
     # yaml-language-server: $schema=session.schema.json
     """
     from runner.session.schema import json_schema

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from runner.cli.wording import clock_text, plural, shortened, wrapped
 from runner.desk.job import Report
 
 _STAGES = {
@@ -19,21 +20,22 @@ _STAGES = {
     "armed": "waiting for the other machine's start",
 }
 _VERDICT_STYLES = {"clean": "bold", "flawed": "bold yellow", "failed": "bold red", "interrupted": "yellow"}
-
-
-def clock_text(seconds: float) -> str:
-    """Return a span as minutes and seconds, `3:07`."""
-    whole = max(0, round(seconds))
-    return f"{whole // 60}:{whole % 60:02d}"
+_STRIP_CELLS = 16
+_SHOWN_FINDINGS = 3
 
 
 class RunView:
-    """Shows the desk's reports. On a terminal the position moves in place; elsewhere it is left out."""
+    """Shows the desk's reports. On a terminal the position moves in place; elsewhere it is left out.
 
-    def __init__(self, console: Console | None = None) -> None:
+    With `takes_told` false the verdicts of takes are left to the caller.
+    """
+
+    def __init__(self, console: Console | None = None, *, takes_told: bool = True) -> None:
         self._out = console or Console(file=sys.stdout, highlight=False, soft_wrap=True)
         self._live: Live | None = None
+        self._takes_told = takes_told
         self._take = ""
+        self._longest_s = 0.0
         self.summaries: list[dict[str, Any]] = []
         self.errors: list[str] = []
 
@@ -58,43 +60,73 @@ class RunView:
         self._out.print(text)
 
     def _on_warning(self, data: dict[str, Any]) -> None:
-        self._print(Text(f"note: {data.get('text', '')}", style="yellow"))
+        self._print(Text(wrapped(str(data.get("text", "")), "note: ", "      "), style="yellow"))
 
     def _on_error(self, data: dict[str, Any]) -> None:
         self.errors.append(str(data.get("text", "")))
 
     def _on_rolling(self, data: dict[str, Any]) -> None:
         self._take = f"{data['song']}, {data['pass']}, take {data['number']}"
-        if self._live is None:
-            self._print(f"rolling {self._take}")
+        self._longest_s = 0.0
+        if self._live is None and self._takes_told:
+            self._print(f"rolling  {self._take}")
 
     def _on_position(self, data: dict[str, Any]) -> None:
         if self._live is None:
             return
-        pieces = [
-            self._take or data.get("song", ""),
-            _STAGES.get(data.get("state", ""), data.get("state", "")),
-        ]
-        if data.get("at"):
-            pieces.append(data["at"])
-        if data.get("section"):
-            pieces.append(data["section"])
-        if "left_s" in data:
-            pieces.append(f"{clock_text(data['left_s'])} left")
-        self._live.update(Text("  |  ".join(pieces), style="bold"))
+        left_s = data.get("left_s")
+        if left_s is not None:
+            self._longest_s = max(self._longest_s, left_s)
+        line = Text(no_wrap=True, overflow="ellipsis")
+        line.append(shortened(self._take or str(data.get("song", "")), 34), style="bold")
+        line.append("  " + position_text(data))
+        if left_s is not None and self._longest_s:
+            line.append("  " + strip(1 - left_s / self._longest_s))
+            line.append(f"  {clock_text(left_s)} left")
+        self._live.update(line)
 
     def _on_take(self, data: dict[str, Any]) -> None:
         self.summaries.append(data)
         if self._live is not None:
             self._live.update(Text(""))
+        if not self._takes_told:
+            return
         verdict = str(data.get("verdict"))
-        line = Text(f"{data['song']}, {data['pass']}, take {data['number']}: ")
-        line.append(verdict, style=_VERDICT_STYLES.get(verdict, ""))
+        line = Text(f"{verdict:<7}  ", style=_VERDICT_STYLES.get(verdict, ""))
+        line.append(f"{data['song']}, {data['pass']}, take {data['number']}", style="not bold default")
         self._print(line)
-        for finding in worst_first(data.get("findings") or [])[:3]:
-            at = f"{finding['at']}: " if finding.get("at") else ""
-            self._print(f"    {finding.get('severity')}: {at}{finding.get('text')}")
+        findings = worst_first(data.get("findings") or [])
+        for finding in findings[:_SHOWN_FINDINGS]:
+            self._print(finding_line(finding))
+        if len(findings) > _SHOWN_FINDINGS:
+            self._print(f"    and {plural(len(findings) - _SHOWN_FINDINGS, 'more finding')}")
         self._print(f"    {data['folder']}")
+
+
+def position_text(data: dict[str, Any]) -> str:
+    """Return where the song is, in words: the stage before bar 1 and after the end, else bar and beat."""
+    state = str(data.get("state", ""))
+    stage = _STAGES.get(state, state)
+    at = str(data.get("at", ""))
+    if not at or state in ("lead", "armed"):
+        return stage
+    words = at.split()  # "bar 5 beat 2 7/12": the beat's fraction changes too fast to be read
+    place = " ".join([*words[:3], words[3].partition(".")[0]]) if len(words) > 3 else at
+    if state != "rolling":
+        return f"{stage}, {place}"
+    return f"{place}, {data['section']}" if data.get("section") else place
+
+
+def strip(share: float) -> str:
+    """Return a strip that shows how much of a song is behind us, 0 to 1."""
+    done = round(max(0.0, min(1.0, share)) * _STRIP_CELLS)
+    return "▪" * done + "·" * (_STRIP_CELLS - done)
+
+
+def finding_line(finding: dict[str, Any], first: str = "    ") -> str:
+    """Return one finding as a line or two: how bad, where, what."""
+    at = f"{finding['at']}: " if finding.get("at") else ""
+    return wrapped(f"{finding.get('severity')}: {at}{finding.get('text')}", first, first + "    ")
 
 
 def worst_first(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:

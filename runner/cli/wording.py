@@ -1,0 +1,69 @@
+"""How the command line lays out text: 80 columns, hanging indents, plain tables."""
+
+from __future__ import annotations
+
+import shutil
+import textwrap
+from collections.abc import Sequence
+from datetime import datetime
+
+WIDTH = 80  #: columns of a terminal that nobody has widened; also used when the output is no terminal
+_NARROWEST, _WIDEST = 60, 100
+
+
+def width() -> int:
+    """Return the columns to write in: the terminal's, from 60 to 100; 80 where there is no terminal."""
+    columns = shutil.get_terminal_size((WIDTH, 24)).columns
+    return max(_NARROWEST, min(_WIDEST, columns))
+
+
+def wrapped(text: str, first: str = "", after: str = "    ") -> str:
+    """Return `text` broken into lines that fit; words that are longer than a line stay whole."""
+    return textwrap.fill(
+        text,
+        width(),
+        initial_indent=first,
+        subsequent_indent=after,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def plural(count: int, word: str, words: str = "") -> str:
+    """Return the count with its noun: ``1 take``, ``3 takes``."""
+    return f"{count} {word if count == 1 else words or word + 's'}"
+
+
+def table(rows: Sequence[Sequence[str]], right: Sequence[int] = (), indent: str = "") -> list[str]:
+    """Return rows as lines with aligned columns; the columns numbered in `right` are flush right."""
+    if not rows:
+        return []
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    lines = []
+    for row in rows:
+        cells = [
+            cell.rjust(size) if column in right else cell.ljust(size)
+            for column, (cell, size) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append((indent + "  ".join(cells)).rstrip())
+    return lines
+
+
+def shortened(text: str, most: int) -> str:
+    """Return `text` cut to `most` characters, with a mark where something is missing."""
+    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
+
+
+def clock_text(seconds: float) -> str:
+    """Return a span as minutes and seconds, ``3:07``."""
+    whole = max(0, round(seconds))
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
+def local_time(utc: str) -> str:
+    """Return a take's UTC stamp as this computer's local date and time, to the minute."""
+    try:
+        moment = datetime.fromisoformat(utc)
+    except ValueError:
+        return utc[:16].replace("T", " ")
+    return moment.astimezone().strftime("%Y-%m-%d %H:%M")
