@@ -28,10 +28,16 @@ def test_controls_programs_and_pressures_are_as_mido_writes_them(
     """Control Change, Program Change, Channel and Key Pressure are byte for byte those of mido."""
     zero = channel - 1
     pairs = [
-        (midi.control(channel, number, value), mido.Message("control_change", channel=zero, control=number, value=value)),
+        (
+            midi.control(channel, number, value),
+            mido.Message("control_change", channel=zero, control=number, value=value),
+        ),
         (midi.program(channel, number), mido.Message("program_change", channel=zero, program=number)),
         (midi.channel_pressure(channel, value), mido.Message("aftertouch", channel=zero, value=value)),
-        (midi.key_pressure(channel, number, value), mido.Message("polytouch", channel=zero, note=number, value=value)),
+        (
+            midi.key_pressure(channel, number, value),
+            mido.Message("polytouch", channel=zero, note=number, value=value),
+        ),
     ]  # fmt: skip
     for ours, theirs in pairs:
         assert ours == bytes(theirs.bytes())

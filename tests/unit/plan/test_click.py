@@ -68,7 +68,8 @@ def test_the_click_goes_on_if_it_is_to() -> None:
 
 def test_the_click_follows_meter_changes() -> None:
     """After two bars of 4/4 come bars of three."""
-    text = "meter-changes: [{at: bar 3, meter: 3/4}]\nclick: {machine: drums, where: throughout, accent-note: 76}"
+    text = "meter-changes: [{at: bar 3, meter: 3/4}]\n"
+    text += "click: {machine: drums, where: throughout, accent-note: 76}"
     accents = [t_ns for t_ns, key in keys(compiled(text, machines=MACHINES)) if key == 76]
     assert accents[:4] == [0, BAR_NS, 2 * BAR_NS, 2 * BAR_NS + 3 * BEAT_NS]
 

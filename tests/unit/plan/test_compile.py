@@ -51,7 +51,7 @@ def test_start_comes_between_the_last_lead_clock_and_the_downbeat() -> None:
 
 def test_the_lead_is_whole_clocks_in_phase_with_the_song() -> None:
     """A lead of 1 s at 120 BPM is 48 clocks; one of 1.01 s is 49; all lie on the song's own grid."""
-    assert [t for t in clock_times(compiled("lead: 1 s"), "front") if t < 0][0] == -1_000_000_000
+    assert next(t for t in clock_times(compiled("lead: 1 s"), "front") if t < 0) == -1_000_000_000
     longer = [t for t in clock_times(compiled("lead: 1010 ms"), "front") if t < 0]
     assert len(longer) == 49
     assert longer == [-round(index * CLOCK_NS) for index in range(49, 0, -1)]

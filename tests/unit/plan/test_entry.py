@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 from runner.errors import PlanError
 from tests.support.songs import BAR_NS, BEAT_NS, clock_times, compiled, part_of, sent
 
 MS = 1_000_000
-LOCATED = "seq: {port: front, channel: 1, follows: [clock, transport, position], %s}\nbass: {port: cable, channel: 2, settle: 100 ms}\n"
+LOCATED = """
+seq: {port: front, channel: 1, follows: [clock, transport, position], %s}
+bass: {port: cable, channel: 2, settle: 100 ms}
+"""
 UNLOCATED = (
     "drums: {port: front, channel: 10, follows: [clock, transport], %s}\nbass: {port: cable, channel: 2}\n"
 )
@@ -16,7 +21,7 @@ PART = "parts: [{file: parts/ropewalk.mid, machine: bass}]"
 
 
 def test_song_position_then_continue_then_the_downbeat_clock() -> None:
-    """From bar 5 of 4/4: 64 sixteenths (F2 40 00), later Continue, at least 1 ms before the clock of bar 5."""
+    """From bar 5 of 4/4: 64 sixteenths (F2 40 00), then Continue, at least 1 ms before its clock."""
     song = compiled("lead: 1 s", machines=LOCATED % "", from_="bar 5")
     messages = sent(song, "front")
     assert [text for _, text in messages] == ["F2 40 00", "FB", "FC"]
@@ -156,7 +161,7 @@ def test_programs_and_controllers_in_force_are_sent_first() -> None:
         "B1 00 01", "B1 20 02", "C1 0B", "B1 4A 14", "E1 64 40", "B1 4A 1E",
     ]  # fmt: skip
     chase = [t_ns for t_ns, _ in messages[:5]]
-    assert all(after - before >= 640_000 for before, after in zip(chase, chase[1:], strict=False))
+    assert all(after - before >= 640_000 for before, after in itertools.pairwise(chase))
     assert chase[-1] + 960_000 < clock_times(song, "front")[0]
     rows = [row for row in song.rows() if row["port"] == "cable"]
     assert [row["source"] for row in rows] == ["chase"] * 5 + ["songs[0].cues[5]"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 
 import pytest
@@ -28,7 +29,7 @@ def test_a_loop_plays_its_bars_as_often_as_asked_without_a_gap() -> None:
     song = compiled(loops=[loop("bar 3", "bar 5", 3)])
     clocks = clock_times(song, "front")
     assert len(clocks) == 12 * 96
-    assert {after - before for before, after in zip(clocks, clocks[1:], strict=False)} <= {
+    assert {after - before for before, after in itertools.pairwise(clocks)} <= {
         20833333,
         20833334,
         20833332,
@@ -107,7 +108,7 @@ def test_a_program_that_is_brought_back_is_early_enough() -> None:
 
 
 def test_machines_with_position_are_located_between_two_clocks() -> None:
-    """Stop, Song Position 32, Continue: in one clock's interval, so that no clock is lost or counted twice."""
+    """Stop, Song Position 32, Continue within one clock's interval: no clock is lost or counted twice."""
     song = compiled(machines=LOCATED, loops=[loop("bar 3", "bar 5", 2)])
     messages = sent(song, "front")
     assert [text for _, text in messages] == ["FA", "FC", "F2 20 00", "FB", "FC"]

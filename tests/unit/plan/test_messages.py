@@ -10,8 +10,16 @@ from runner.plan.timeline import EventOrder
 
 @pytest.mark.parametrize(
     ("sixteenths", "expected"),
-    [(0, "F2 00 00"), (1, "F2 01 00"), (10, "F2 0A 00"), (127, "F2 7F 00"), (128, "F2 00 01"), (1000, "F2 68 07"), (16383, "F2 7F 7F")],
-)  # fmt: skip
+    [
+        (0, "F2 00 00"),
+        (1, "F2 01 00"),
+        (10, "F2 0A 00"),
+        (127, "F2 7F 00"),
+        (128, "F2 00 01"),
+        (1000, "F2 68 07"),
+        (16383, "F2 7F 7F"),
+    ],
+)
 def test_song_position_is_14_bits_lsb_first(sixteenths: int, expected: str) -> None:
     """Song Position goes LSB first (MIDI 1.0 4.2.1, p. 27 and Table V)."""
     assert midi.hex_text(midi.song_position(sixteenths)) == expected

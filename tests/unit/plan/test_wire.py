@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 
 import pytest
@@ -154,7 +155,7 @@ def test_a_long_message_is_cut_between_the_clocks() -> None:
 
 
 def test_a_cut_message_has_no_other_message_inside() -> None:
-    """Only real-time bytes may stand inside system exclusive (MIDI 1.0 4.2.1, p. 29): the notes are kept out."""
+    """Only real-time bytes may stand inside sysex (MIDI 1.0 4.2.1, p. 29): the notes are kept out."""
     notes = [(100 * MS, 3), (250 * MS, 3)]
     pieces = wire(events=notes).cut(200, 300 * MS, 0)
     assert pieces is not None
@@ -206,7 +207,7 @@ def test_cut_pieces_always_add_up_and_stay_in_order(size: int, seed: int) -> Non
         return
     assert sum(piece.size for piece in pieces) == size
     assert pieces == sorted(pieces)
-    for before, after in zip(pieces, pieces[1:], strict=False):
+    for before, after in itertools.pairwise(pieces):
         assert before.t_ns + DIN.duration_ns(before.size) <= after.t_ns
     assert pieces[0].t_ns >= 100 * MS
     assert not any(isinstance(piece, Piece) and piece.size <= 0 for piece in pieces)

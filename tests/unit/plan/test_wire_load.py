@@ -135,7 +135,7 @@ def test_a_sysex_a_little_too_long_is_sent_right_behind_a_clock() -> None:
 
 
 def test_sysex_before_the_roll_disturbs_nothing() -> None:
-    """At the start without a lead it is sent before the first clock, and the roll begins that much earlier."""
+    """At the start it is sent before the first clock, and the roll begins that much earlier."""
     cue = f'cues: [{{at: start, machine: bass, sysex: "7D {" ".join(["11"] * 200)}"}}]'
     song = on_cable(cue)
     assert report(song).worst_wait_ns == 0  # type: ignore[attr-defined]
@@ -176,4 +176,6 @@ def test_each_port_has_its_report() -> None:
 
 def test_clock_alone_loads_a_cable_as_the_tempo_says() -> None:
     """At 120 BPM 48 bytes a second of 3125: 1.54 % (MIDI 1.0 4.2.1, p. 1; arithmetic)."""
-    assert report(on_cable("tempo: 120\nmeter: 4/4\nlength: 32 bars")).busy_share == pytest.approx(48 / 3125, rel=0.01)  # type: ignore[attr-defined]
+    assert report(on_cable("tempo: 120\nmeter: 4/4\nlength: 32 bars")).busy_share == pytest.approx(
+        48 / 3125, rel=0.01
+    )  # type: ignore[attr-defined]
