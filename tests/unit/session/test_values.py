@@ -333,7 +333,9 @@ def test_controls_schedule_and_order_values() -> None:
     """Triggers, actions, times of day, days and what lies between songs come in real types."""
     session = session_of(
         "songs: [{song: Ropewalk, tempo: 120, length: 1 bar}]\n"
-        "controls: [{port: pedal, when: control 64, do: song Ropewalk}, {port: pedal, when: start, do: panic}]\n"
+        "controls:\n"
+        "  - {port: pedal, when: control 64, do: song Ropewalk}\n"
+        "  - {port: pedal, when: start, do: panic}\n"
         'schedule: [{at: "7:05:09", days: fri-mon, roll: Ropewalk}, {every: 2 h, do: check}]\n'
         "order: [Ropewalk, {song: Ropewalk, between: 8 s}]\n"
     )
