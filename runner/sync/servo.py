@@ -31,7 +31,7 @@ _SHORT_WINS = 0.55
 _OUTLIER = 3.5  #: beyond so many standard deviations a clock's weight falls
 _KNOWN = 12.0  #: clocks after which the jitter estimate can be used for tests
 _CAUTION = 8.0
-_CONFLICT = 9.0  #: squared deviations at which the expected rate is dropped
+_CONFLICT = 16.0  #: squared deviations at which the expected rate is dropped
 _SLOWEST = 0.65  #: a change of tempo beyond this ratio, or its inverse, is not believed
 DRIFT_ALARM = 4.5
 
@@ -158,7 +158,7 @@ class Servo:
             return
         alone = fit.rate + fit.pull * (fit.rate - fit.centre) / free
         off = alone - fit.centre
-        if off * off > _CONFLICT * (self.variance / fit.pull + self.variance / free):
+        if off * off > _CONFLICT * (self.variance / fit.pull + self.cautious_variance / free):
             for each in self._fits:
                 each.release()
             self._rate_sd = None

@@ -12,7 +12,7 @@ from math import sqrt
 
 _IN_VIEW = 24  #: intervals looked back upon
 _EXTRAS_IN_BEAT = 8  #: extra clocks within a beat that make two sources of it
-_ALTERNATION = 6.0  #: standard errors between odd and even intervals
+_ALTERNATION = 8.0  #: standard errors between odd and even intervals: a day has 700,000 looks
 _ALTERNATION_SHARE = 0.1  #: and at least this share of their sum
 _SENDS = 256
 _LAGS = 6
@@ -93,8 +93,12 @@ class SourceMeter:
 
 
 def _odd_over_even(gaps: list[int]) -> tuple[float, float]:
-    """Return how much longer odd intervals are than even ones, and the standard error of that."""
+    """Return how much longer odd intervals are than even ones, and the standard error of that.
+
+    One late clock lengthens the interval before it and shortens the one after, which doubles the
+    variance of the difference against that of independent intervals.
+    """
     odd, even = gaps[1::2], gaps[0::2]
     mean_odd, mean_even = sum(odd) / len(odd), sum(even) / len(even)
     spread = sum((g - mean_odd) ** 2 for g in odd) + sum((g - mean_even) ** 2 for g in even)
-    return mean_odd - mean_even, sqrt(spread / (len(gaps) - 2) * (1 / len(odd) + 1 / len(even)))
+    return mean_odd - mean_even, sqrt(2 * spread / (len(gaps) - 2) * (1 / len(odd) + 1 / len(even)))

@@ -224,9 +224,11 @@ class Tracker:
         servo = self.servo
         if not (servo.samples >= 2 if servo.rate_expected else servo.jitter_known):
             return True
-        if abs(off) > 0.5 * period or (servo.jitter_known and abs(off) > _OFF * sd):
+        if not servo.jitter_known:
+            return abs(off) <= 0.5 * period
+        if abs(off) > _OFF * sd:
             return False
-        if not servo.jitter_known or servo.memory < _FEW + 1:
+        if servo.memory < _FEW + 1:
             return True
         if self._calm:
             self._calm -= 1
