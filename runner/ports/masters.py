@@ -12,12 +12,29 @@ from math import cos, pi
 from random import Random
 from typing import Protocol
 
-from runner.sync.prior import SteadyPrior, TempoPrior
-
 CLOCK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
 ACTIVE_SENSING = b"\xfe"
 _DIN_BYTE_NS = 320_000  #: MIDI 1.0 p. 1: 10 bits at 31250 baud
 _USB_GRID_NS = 1_000_000  #: frames of a full-speed USB link
+
+
+class Tempo(Protocol):
+    """The time of each clock; the follower's tempo priors fit."""
+
+    def ns_of(self, count: float) -> float:
+        """Return the time of a clock count in ns; must rise with the count."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class SteadyTempo:
+    """One tempo throughout, in quarter notes a minute."""
+
+    bpm: float = 120.0
+
+    def ns_of(self, count: float) -> float:
+        """Return the time of `count`; clock 0 is at 0."""
+        return count * 60e9 / 24 / self.bpm
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +79,7 @@ class MasterScript:
         begin_ns: time of the start point's clock if there were no `late_start_ns`.
     """
 
-    tempo: TempoPrior = field(default_factory=lambda: SteadyPrior(120.0))
+    tempo: Tempo = field(default_factory=SteadyTempo)
     clocks: int = 1536
     lead: int = 0
     start_at: int = 0
