@@ -45,7 +45,7 @@ _COUNTS = (
     "programs_left_out",
     "ends_first",
 )
-_NO_STRAY = (-1, 0)
+_NO_STRAY: tuple[int, list[int]] = (-1, [])
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +79,9 @@ class RowBuilder:
     _data2: bytearray = field(default_factory=bytearray)
     _mate: list[int] = field(default_factory=list)
     _open: dict[int, deque[int]] = field(default_factory=dict)
-    _strays: dict[int, tuple[int, int]] = field(default_factory=dict)  #: by name: tick, release velocity
+    _strays: dict[int, tuple[int, list[int]]] = field(
+        default_factory=dict
+    )  #: by name: tick, release velocities
     _states: dict[int, ChannelState] = field(default_factory=dict)
     _entered: bool = False
 
@@ -95,7 +97,7 @@ class RowBuilder:
             if status >= 0x90 and data2:
                 row = note_on(tick, status, data1, data2)
                 if name in ends_first and strays.get(name, _NO_STRAY)[0] == tick:
-                    self._end_first(row, tick, strays.pop(name)[1])
+                    self._end_first(name, row)
                 elif name in open_notes:
                     open_notes[name].append(row)
                 else:
@@ -105,8 +107,7 @@ class RowBuilder:
                 if row >= 0:
                     note_off(row, tick, data2 if status < 0x90 else OFF_VELOCITY)
             else:
-                strays[name] = tick, data2 if status < 0x90 else OFF_VELOCITY
-                self.counts["stray_offs"] += 1
+                self._stray(name, tick, data2 if status < 0x90 else OFF_VELOCITY)
 
     def suspects(self) -> frozenset[int]:
         """Return the names of keys that have both a note that hangs and a Note Off too many."""
@@ -185,7 +186,16 @@ class RowBuilder:
             return row
         return LEFT_OUT
 
-    def _end_first(self, row: int, tick: int, velocity: int) -> None:
+    def _stray(self, name: int, tick: int, velocity: int) -> None:
+        self.counts["stray_offs"] += 1
+        last, velocities = self._strays.get(name, _NO_STRAY)
+        self._strays[name] = tick, [*velocities, velocity] if last == tick else [velocity]
+
+    def _end_first(self, name: int, row: int) -> None:
+        tick, velocities = self._strays[name]
+        velocity = velocities.pop(0)
+        if not velocities:
+            del self._strays[name]
         self.counts["stray_offs"] -= 1
         self.counts["ends_first"] += 1
         if row >= 0:
@@ -242,25 +252,23 @@ def keys_with_ends_first(rows: Iterable[FileRow], suspects: frozenset[int]) -> f
     note, and has a note that hangs, would else lose the lengths of all its notes.
     """
     sounding = dict.fromkeys(suspects, 0)
-    early: dict[int, int] = {}  # the tick of a Note Off that waits for its Note On
+    early: dict[int, list[int]] = {}  # the ticks of Note Offs that wait for their Note Ons
     unfit: set[int] = set()
     for track, tick, status, data1, data2 in rows:
         name = track << 11 | (status & 0x0F) << 7 | data1
         if status >= 0xA0 or name not in suspects:
             continue
         if status >= 0x90 and data2:
-            end = early.pop(name, None)
-            if end is None:
+            waiting = early.get(name)
+            if not waiting:
                 sounding[name] += 1
-            elif end != tick:
+            elif waiting.pop() != tick:
                 unfit.add(name)
         elif sounding[name]:
             sounding[name] -= 1
-        elif name in early:
-            unfit.add(name)
         else:
-            early[name] = tick
-    return frozenset(name for name in suspects - unfit - early.keys() if not sounding[name])
+            early.setdefault(name, []).append(tick)
+    return frozenset(name for name in suspects - unfit if not sounding[name] and not early.get(name))
 
 
 def _order_of(status: int, data1: int) -> EventOrder:

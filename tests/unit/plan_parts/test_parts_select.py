@@ -179,6 +179,20 @@ def test_end_written_before_its_beginning(build: Build) -> None:
     assert "2 notes of no length: the file has the Note Off before the Note On" in told(part)
 
 
+def test_two_ends_written_before_two_beginnings(build: Build) -> None:
+    """Two notes of no length at once, ends first, and a long one beside them keep their own ends."""
+    both = [
+        (10, off(60, velocity=1)),
+        (10, off(60, velocity=2)),
+        (10, on(60, 70)),
+        (10, on(60, 80)),
+        (10, on(60, 90)),
+    ]
+    part = select_part(build([*both, (50, off(60))]), spec())
+    assert notes(part) == [(60, 70, 10, 10), (60, 80, 10, 10), (60, 90, 10, 50)]
+    assert [part.data2[end] for _, end in part.notes()] == [1, 2, 0]
+
+
 def test_needless_note_offs_do_not_cut_notes(build: Build) -> None:
     """A file with a needless Note Off before each note, and a last note cut off, keeps its lengths."""
     smf = build([(0, off(60)), (0, on(60)), (50, off(60)), (96, off(60)), (96, on(60)), (99, control(7, 1))])
