@@ -274,10 +274,11 @@ class Engine:
             return
         assert self._loop is not None
         owed = sum(self._player.sounding.count(port) for port in range(len(config.ports)))
-        self._player.silence(now)
-        self._loop.serve(self._now())
+        # before all else: it tells the log's writer that records are numbered from anew
         data = {"code": "engine-restarted", "severity": "error", "silenced": True, "notes": owed}
         self._log.add_json(Kind.FINDING, now, data)
+        self._player.silence(now)
+        self._loop.serve(self._now())
         self._end_of_the_dead()
         self._ready(rescued=True)
 
