@@ -115,10 +115,6 @@ MEANINGS: Mapping[str, Meaning] = {
         "error", "a note was left sounding at the end", "Note On without its Note Off",
         "send `takewright tell panic`; see the port's other findings",
     ),
-    "computer-stalled": Meaning(
-        "warning", "this computer did not run the engine for a while", "everything due then went out late",
-        "give the program real-time rights, keep other work off the computer, check for power saving",
-    ),
     **{
         code.value: Meaning(kind.severity, kind.meaning, f"the clock watch; size in {kind.unit}", kind.remedy)
         for code, kind in WATCH_KINDS.items()

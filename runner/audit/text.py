@@ -13,7 +13,7 @@ from runner.takes.model import Take
 from runner.takes.summary import summarise
 
 MATTERS = 3  #: findings told in full, with cause and remedy; the rest get a line
-WIDTH = 100
+WIDTH = 80
 _MARKS = {"error": "!!", "warning": " !", "note": "  "}
 _MEANS = {
     "clean": "within all limits",
@@ -47,7 +47,8 @@ def audit_text(summary: Mapping[str, Any], *, all_findings: bool = True) -> str:
     rest = findings[MATTERS:]
     if rest and all_findings:
         lines += ["", f"{len(rest)} more:" if len(rest) > 1 else "1 more:"]
-        lines += [_one_line(finding) for finding in rest]
+        for finding in rest:
+            lines += _wrap(f"{_MARKS.get(finding['severity'], '  ')} ", _sentence(finding), "   ")
     elif rest:
         lines += ["", f"{len(rest)} more findings"]
     lines += _figures(summary)
@@ -57,9 +58,11 @@ def audit_text(summary: Mapping[str, Any], *, all_findings: bool = True) -> str:
 def _head(summary: Mapping[str, Any]) -> list[str]:
     verdict = str(summary["verdict"])
     name = f"{summary['song']}, {summary['pass']}, take {summary['number']}"
-    lines = [f"{verdict.upper()}  {name}: {_MEANS.get(verdict, '')}"]
     place = f"{summary['session']}, {summary['started_at']}, {_length(summary.get('seconds', 0))}"
-    return [*lines, place]
+    return [
+        *_wrap(f"{verdict.upper()}  ", f"{name}: {_MEANS.get(verdict, '')}", "  "),
+        *_wrap("", place, "  "),
+    ]
 
 
 def _length(seconds: float) -> str:
@@ -84,34 +87,32 @@ def _sentence(finding: Mapping[str, Any]) -> str:
     return f"{at}{finding['text']} [{finding['code']}]"
 
 
-def _one_line(finding: Mapping[str, Any]) -> str:
-    return f"{_MARKS.get(finding['severity'], '  ')} {_sentence(finding)}"
-
-
 def _wrap(first: str, text: str, after: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=after) or [first]
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=first, subsequent_indent=after,
+        break_long_words=False, break_on_hyphens=False,
+    ) or [first]  # fmt: skip
 
 
 def _figures(summary: Mapping[str, Any]) -> list[str]:
     clock, log = summary["clock"], summary["log"]
-    lines = ["", f"clock     {_clock_counts(clock)}"]
+    rows = [("clock", _clock_counts(clock))]
     late = clock.get("lateness_us")
     if late:
-        lines.append(f"lateness  {_spread(late)}")
+        rows.append(("lateness", _spread(late)))
     tempo = clock.get("tempo") or {}
     if tempo.get("measured"):
         declared = f", declared {tempo['declared']:.3f}" if tempo.get("declared") else ""
-        lines.append(f"tempo     {tempo['measured']:.3f} BPM measured{declared}")
+        rows.append(("tempo", f"{tempo['measured']:.3f} BPM measured{declared}"))
     messages = summary.get("messages") or {}
     if messages:
         counts = f"{messages['sent']} sent, {messages['received']} received"
         late = messages.get("lateness_us")
-        lines.append(f"messages  {counts}" + (f"; {_spread(late)}" if late else ""))
-    for machine in summary["machines"]:
-        lines.append(f"machine   {_machine(machine)}")
+        rows.append(("messages", counts + (f"; {_spread(late)}" if late else "")))
+    rows += [("machine", _machine(machine)) for machine in summary["machines"]]
     whole = "whole" if log["complete"] else f"not whole, {log['dropped']} records missing"
-    lines.append(f"log       {log['records']} records, {whole}")
-    return lines
+    rows.append(("log", f"{log['records']} records, {whole}"))
+    return ["", *(line for name, text in rows for line in _wrap(f"{name:<10}", text, " " * 10))]
 
 
 def _clock_counts(clock: Mapping[str, Any]) -> str:

@@ -1,0 +1,78 @@
+"""The audit as text: the verdict first, then what matters, then the figures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from runner.audit.text import MATTERS, WIDTH, audit_take, audit_text
+from runner.audit.verdict import Limits, Verdict, judge
+from runner.takes.format import Kind
+from runner.takes.reader import read_take
+from runner.takes.testing import RecordMaker, song_time, steady_records, take_header, write_take
+
+TIME = song_time(125, bars=2, pre_roll=1)
+
+
+def test_a_clean_take_reads_short(tmp_path: Path) -> None:
+    """The first line holds verdict and name; figures carry units; no line is too long."""
+    write_take(tmp_path, take_header(TIME, 2), steady_records(TIME, 2)).finish()
+    lines = audit_text(audit_take(read_take(tmp_path))).splitlines()
+    assert lines[0] == "CLEAN  Ropewalk, bass overdub, take 1: within all limits"
+    assert lines[1] == "Lantern Quay, evening run, 2026-05-04T19:30:00.000Z, 5.8 s"
+    clock = next(line for line in lines if line.startswith("clock"))
+    assert clock == "clock     master, source internal; 576 sent of 576 due; 0 missing, 0 too many"
+    assert "tempo     125.00" in "\n".join(lines)
+    assert lines[-1].startswith("log       ")
+    assert lines[-1].endswith("records, whole")
+    assert all(len(line) <= WIDTH + 20 for line in lines)
+
+
+def test_what_matters_is_told_in_full(tmp_path: Path) -> None:
+    """The first findings have place, cause and remedy; the rest one line each, or a count."""
+    end = steady_records(TIME, 2)[-1]
+    maker = RecordMaker(seq=end.seq + 1)
+    for index, port in enumerate("abcde"):
+        maker.json(Kind.PRESENCE, index * 100_000_000, {"port": port, "present": False})
+    records = [*steady_records(TIME, 2), *maker.records]
+    write_take(tmp_path, take_header(TIME, 2), records).finish()
+    summary = audit_take(read_take(tmp_path))
+    text = audit_text(summary)
+    lines = text.splitlines()
+    assert lines[0].startswith("FAILED  ")
+    assert lines[3] == "!! bar 1 beat 1: port a vanished [port-lost]"
+    assert lines[4].startswith("   likely: the cable was unplugged")
+    assert lines[5].lstrip().startswith("try: ") or lines[6].lstrip().startswith("try: ")
+    assert text.count("likely:") == MATTERS
+    rest = len(summary["findings"]) - MATTERS
+    assert f"\n{rest} more:\n" in text
+    assert f"{rest} more findings" in audit_text(summary, all_findings=False)
+
+
+def test_an_unclosed_take_says_so(tmp_path: Path) -> None:
+    """A take that has no take.json yet is audited from its files, and the notes say that it is open."""
+    write_take(tmp_path, take_header(TIME, 1), steady_records(TIME, 1)[:99]).finish()
+    summary = audit_take(read_take(tmp_path))
+    assert summary["verdict"] == "interrupted"
+    assert "no take.json" in summary["notes"]["unclosed"]
+
+
+def test_verdicts_follow_from_severity_and_end() -> None:
+    """Failed outranks interrupted, which outranks flawed; a note changes nothing."""
+    assert judge([], "complete") is Verdict.CLEAN
+    assert judge(["note"], "complete") is Verdict.CLEAN
+    assert judge(["note", "warning"], "complete") is Verdict.FLAWED
+    assert judge(["warning", "error"], "complete") is Verdict.FAILED
+    assert judge(["warning"], "stopped") is Verdict.INTERRUPTED
+    assert judge(["error"], "stopped") is Verdict.FAILED
+    assert judge([], "failed") is Verdict.FAILED
+    assert judge(["error"], None) is Verdict.INTERRUPTED
+
+
+def test_limits_take_both_spellings_and_no_nonsense() -> None:
+    """Limits are read by attribute and by file key; what is no number of 0 or more gets the default."""
+    limits = Limits.from_mapping(
+        {"clock": 1000, "lateness_ns": 2, "wire-wait": True, "cue": -1, "tempo-percent": 0.5,
+         "missing-clocks": "3", "extra-clocks": float("nan")}
+    )  # fmt: skip
+    assert limits == Limits(clock_ns=1000, lateness_ns=2, tempo_percent=0.5)
+    assert Limits.from_mapping(limits.to_dict()) == limits
