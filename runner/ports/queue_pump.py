@@ -19,7 +19,7 @@ class Queued(Protocol):
 
 
 class QueuePump:
-    """Looks into every queue one or two thousand times a second. Its thread inherits the opener's priority."""
+    """Looks into every queue one or two thousand times a second. Its thread has the opener's priority."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
