@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from runner.errors import PartFileError, PlanError, Problem, UsageError
-from runner.music.moment import Moment, parse_moment
+from runner.music.moment import Moment, Unit, parse_moment
 from runner.plan.compile import CompiledSong, compile_song
 from runner.plan.parts import PartNotes, select_part
 from runner.plan.smf import SmfFile, read_smf
@@ -19,6 +20,7 @@ from runner.session.model_rig import PortSpec
 from runner.session.model_song import SongSpec
 
 _LARGEST_PART = 16 * 1024 * 1024
+_CLOCKS = {Unit.BARS: 96, Unit.BEATS: 24, Unit.QUARTERS: 24}  #: of a freewheel span; a bar is four quarters
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +123,27 @@ def rig_of(session: Session) -> RigConfig:
             )
             for name, spec in session.machines.items()
         ),
-        clock=ClockPolicy(source=session.clock.source),
+        clock=clock_policy(session, numbers),
+    )
+
+
+def clock_policy(session: Session, numbers: Mapping[str, int]) -> ClockPolicy:
+    """Return whose clock rules; `numbers` are the ports' numbers by name."""
+    clock = session.clock
+    if clock.source != "beat-clock" or clock.port is None:
+        return ClockPolicy()
+    span = clock.on_dropout.freewheel
+    on_port = [name for name, machine in session.machines.items() if machine.port == clock.port]
+    straight = {numbers[machine.port] for machine in session.machines.values() if machine.relay == "straight"}
+    return ClockPolicy(
+        source=clock.source,
+        port=numbers[clock.port],
+        machine=", ".join(on_port) or clock.port,
+        freewheel_clocks=max(1, round(span.amount * _CLOCKS[span.unit])) if span.is_musical else 48,
+        freewheel_ns=None if span.is_musical else max(1, span.ns),
+        then=clock.on_dropout.then,
+        straight_ports=tuple(sorted(straight)),
+        tempo_limit_percent=float(session.limits.tempo_percent),
     )
 
 

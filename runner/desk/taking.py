@@ -51,6 +51,7 @@ def declared_facts(session: Session, compiled: CompiledSong) -> dict[str, Any]:
         )
         for name, spec in session.machines.items()
     )
+    follows = session.clock.source == "beat-clock"
     lead_ns = max(0, timeline.stages[1].t_ns - timeline.stages[0].t_ns) if len(timeline.stages) > 1 else 0
     return Declared.of_song(
         compiled.time,
@@ -58,6 +59,8 @@ def declared_facts(session: Session, compiled: CompiledSong) -> dict[str, Any]:
         entry_quarters=timeline.entry_quarters,
         clocks={timeline.ports[role.port]: (role.first, role.last) for role in timeline.clocks},
         machines=machines,
+        role="follower" if follows else "master",
+        source=(session.clock.port or "") if follows else "",
     ).to_dict()
 
 

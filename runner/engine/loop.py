@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from runner.engine.clock import Clock
 from runner.engine.log import RecordLog
 from runner.play.commands import ClockPolicy, RigMachine
-from runner.play.following import FollowingPlayer
+from runner.play.following import NOT_A_CLOCK, FollowingPlayer
 from runner.play.player import Note, Player
 from runner.play.sounding import Sounding
 from runner.play.streams import NO_TICK, Send
@@ -103,14 +103,14 @@ class Loop:
         """Do all that is due at `now_ns`: simulated machines, input, sends, records."""
         following = isinstance(self.player, FollowingPlayer)
         if not following:  # our own clock first; what came in can wait for it
-            self._send(self.player.due(now_ns + LOOKAHEAD_NS))
+            self._send(self.player.due(now_ns, LOOKAHEAD_NS))
         for port in self._acting:
             due = port.next_deadline_ns()
             if due is not None and due <= now_ns:
                 port.due(now_ns)
         self._read_inbox()
         if following:  # what came in decides what is due
-            self._send(self.player.due(now_ns + LOOKAHEAD_NS))
+            self._send(self.player.due(now_ns, LOOKAHEAD_NS))
         self._write_notes()
         self.log.flush(now_ns)
 
@@ -145,6 +145,9 @@ class Loop:
         due = self.player.next_deadline_ns()
         if due is not None and (soonest is None or due - LOOKAHEAD_NS < soonest):
             soonest = due - LOOKAHEAD_NS
+        due = self.player.next_check_ns()
+        if due is not None and (soonest is None or due < soonest):
+            soonest = due
         for port in self._acting:
             due = port.next_deadline_ns()
             if due is not None and (soonest is None or due < soonest):
@@ -201,13 +204,19 @@ class Loop:
             self.log.add_json(Kind.FINDING, now_ns, data, send.quarters, send.port)
 
     def _read_inbox(self) -> None:
+        player = self.player
         for arrival, port, data in self.inbox.take(512):
-            quarters = self.player.position(arrival)
+            due, quarters = 0, player.position(arrival)
+            if isinstance(player, FollowingPlayer):
+                heard = player.feed(port, data, arrival)
+                if heard is not NOT_A_CLOCK:
+                    due, quarters = heard
             if data == b"\xf8":
                 self._ticks_in[port] += 1
-                self.log.add(Kind.TICK_RECEIVED, arrival, 0, quarters, port, ref=self._ticks_in[port] - 1)
+                ref = self._ticks_in[port] - 1
+                self.log.add(Kind.TICK_RECEIVED, arrival, due, quarters, port, ref=ref)
             else:
-                self.log.add(Kind.RECEIVED, arrival, 0, quarters, port, data=data)
+                self.log.add(Kind.RECEIVED, arrival, due, quarters, port, data=data)
         if self.inbox.overflow > self._overflow_told:
             lost, self._overflow_told = self.inbox.overflow - self._overflow_told, self.inbox.overflow
             data_out = {"code": "input-overflow", "severity": "error", "count": lost}

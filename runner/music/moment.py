@@ -69,6 +69,13 @@ class Span:
         """Whether the length in seconds depends on the tempo."""
         return self.unit not in _NS_PER_UNIT
 
+    @property
+    def ns(self) -> int:
+        """The length of a span of time in ns, rounded; ValueError for a musical one."""
+        if self.is_musical:
+            raise ValueError(f"how long {self} last depends on the tempo")
+        return round(self.amount * _NS_PER_UNIT[self.unit])
+
     def __str__(self) -> str:
         unit = str(self.unit)
         if self.is_musical and abs(self.amount) <= 1 and self.amount != 0:

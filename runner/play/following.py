@@ -133,31 +133,36 @@ class FollowingPlayer(Player):
         candidates = [relay.due_ns for relay in self._relays]
         if self._prelude:
             candidates.append(self._prelude[0].due_ns)
-        for deadline in (self.follower.next_deadline_ns(), self.watch.next_deadline_ns()):
-            if deadline is not None:
-                candidates.append(deadline)
         nearest = min(candidates, default=NEVER)
         if nearest == NEVER:
             return soonest
         return nearest if soonest is None else min(soonest, nearest)
 
-    def due(self, now_ns: int) -> list[Send]:
-        """Return all that is due at `now_ns`: what goes ahead of Start, Start, clocks, events."""
+    def next_check_ns(self) -> int | None:
+        """Return when the follower or the watch has something to decide if nothing comes until then."""
+        checks = (self.follower.next_deadline_ns(), self.watch.next_deadline_ns())
+        return min((check for check in checks if check is not None), default=None)
+
+    def due(self, now_ns: int, ahead_ns: int = 0) -> list[Send]:
+        """Return all that is due: what goes ahead of Start, Start, clocks, events."""
         self.follower.advance(now_ns)
         self.watch.advance(now_ns)
         self._drain(now_ns)
+        until_ns = now_ns + ahead_ns
         sends: list[Send] = []
-        while self._prelude and self._prelude[0].due_ns <= now_ns:
+        while self._prelude and self._prelude[0].due_ns <= until_ns:
             sends += self._pass([self._prelude.pop(0)])
         started, self._at_start = self._at_start, []
         sends += self._pass(started)
         for relay in self._relays:
-            while relay.due_ns <= now_ns:
+            while relay.due_ns <= until_ns:
                 sends += relay.take(self._quarters_of(relay.next_count))
         for send in sends:
             if send.port == self._policy.port and send.data == b"\xf8":
                 self.watch.sent(now_ns)
-        return sends + super().due(now_ns)
+        sends += super().due(now_ns, ahead_ns)
+        sends.sort(key=lambda send: send.due_ns)
+        return sends
 
     def position(self, now_ns: int) -> float:
         """Return the song position by the master's count; NaN while nothing is armed."""
@@ -239,7 +244,7 @@ class FollowingPlayer(Player):
         if count > 0:
             self._notes.append(Note("state", arrival_ns, quarters, {"state": "located"}))
             self._at_start += [send._replace(due_ns=arrival_ns) for send in stream.chase_to(quarters)]
-            self._legs[0].stages.skip_to(quarters)
+        self._legs[0].stages.begin_at(quarters)
         self.state = next_state(self.state, PlayEvent.PRE_ROLL if quarters < 0 else PlayEvent.SONG)
         self._notes.append(Note("state", arrival_ns, quarters, {"state": self.state.value}))
         for relay in self._relays:

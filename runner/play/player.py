@@ -181,8 +181,16 @@ class Player:
                     soonest = stream.due_ns
         return None if soonest == NEVER else soonest
 
-    def due(self, now_ns: int) -> list[Send]:
-        """Return all that is due at `now_ns`, in the order in which it is to be sent."""
+    def next_check_ns(self) -> int | None:
+        """Return when `due` must be called though nothing is to be sent; never, for our own clock."""
+        return None
+
+    def due(self, now_ns: int, ahead_ns: int = 0) -> list[Send]:
+        """Return all that is due at `now_ns`, in the order in which it is to be sent.
+
+        With `ahead_ns` also what is due that much later, for a caller that holds it until its moment.
+        """
+        now_ns += ahead_ns
         sends: list[Send] = []
         while True:
             if self._cuts:

@@ -108,9 +108,12 @@ class PortRelay:
         return [Send(due, self.port, CLOCK, NO_MACHINE, 0, position, 0, False)]
 
     def _plan_idle(self) -> None:
-        """Send the tick after the newest arrival when it is predicted, not when it comes."""
+        """Send the tick after the newest arrival when it is predicted, not when it comes.
+
+        Never earlier than that: it may be the one that plays the downbeat, and Start must go before it.
+        """
         moment = self._follower.clock_ahead(1)
-        self.due_ns = NEVER if moment is None else moment + self._shift_ns
+        self.due_ns = NEVER if moment is None else moment + max(0, self._shift_ns)
 
 
 def shifts_of(clocks: Sequence[tuple[int, int]]) -> dict[int, int]:

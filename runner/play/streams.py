@@ -178,9 +178,12 @@ class StageStream:
         self.order = _BEFORE_ALL
         self.retime()
 
-    def skip_to(self, quarters: float) -> None:
-        """Leave out the stages that begin before `quarters`."""
-        while self._next < len(self._marks) and self._marks[self._next].quarters < quarters:
+    def begin_at(self, quarters: float) -> None:
+        """Leave out the lead, and the stages that begin before `quarters`."""
+        while self._next < len(self._marks):
+            mark = self._marks[self._next]
+            if mark.stage is not Stage.LEAD and mark.quarters >= quarters:
+                break
             self._next += 1
         self.retime()
 

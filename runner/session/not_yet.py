@@ -23,7 +23,7 @@ class NotYet:
 
 
 def _clock(session: Session) -> Iterator[Path]:
-    if session.clock.source != "internal":
+    if session.clock.source == "time-code":
         yield ("clock", "source")
 
 
@@ -83,7 +83,7 @@ def _tidying(session: Session) -> Iterator[Path]:
 
 
 NOT_YET: tuple[NotYet, ...] = (
-    NotYet(_clock, "following another machine's clock is not yet acted on: Takewright is the clock itself"),
+    NotYet(_clock, "following time code is not yet acted on: Takewright is the clock itself"),
     NotYet(_controls, "controls are not yet acted on: use the command line"),
     NotYet(_schedule, "the schedule is not yet acted on: nothing rolls by itself"),
     NotYet(_lamps, "lamps are not yet acted on: nothing is sent for them"),

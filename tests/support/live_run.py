@@ -134,6 +134,19 @@ class Run:
                 assert left > 0 and ended is None, f"no line {text!r} (exit {ended}):\n{shown}"
                 self._changed.wait(min(left, 0.2))
 
+    def wait_for_line_or_end(self, text: str, count: int = 1) -> None:
+        """Wait until `count` lines with `text` were printed, or the command has ended."""
+        end = time.monotonic() + PATIENCE_S
+        with self._changed:
+            while sum(text in line for line in self.lines) < count and self.process.poll() is None:
+                assert time.monotonic() < end, f"no line {text!r}:\n" + "\n".join(self.lines)
+                self._changed.wait(0.1)
+
+    def let_pass(self, seconds: float) -> None:
+        """Let the run go on for a while; for kills at moments that no output marks."""
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self.process.wait(seconds)
+
     def child(self, name: str) -> psutil.Process:
         """Return the child process `engine` or `desk`; waits for it to be there."""
         end = time.monotonic() + PATIENCE_S
