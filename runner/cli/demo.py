@@ -32,11 +32,18 @@ FOUND_WITHIN_NS = 1_000_000_000  #: how near to the stall the audit must place w
 
 #: What a computer that is too busy does to a take all by itself. None of it loses anything.
 OWN_NOISE = frozenset(
-    ("clock-late", "message-late", "program-late", "slow-port", "start-too-close", "computer-stalled")
-    + ("tempo-off",)
+    {
+        "clock-late",
+        "message-late",
+        "program-late",
+        "slow-port",
+        "start-too-close",
+        "computer-stalled",
+        "tempo-off",
+    }
 )
 #: What shows that the computer stood still.
-STALL_CODES = frozenset(("clock-late", "message-late", "computer-stalled"))
+STALL_CODES = frozenset({"clock-late", "message-late", "computer-stalled"})
 
 
 @click.command("demo")

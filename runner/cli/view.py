@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import Any
 
@@ -24,14 +25,35 @@ _STRIP_CELLS = 16
 _SHOWN_FINDINGS = 3
 
 
+class _Screen(Console):
+    """A console whose reader may go away: then it falls silent, and the take goes on."""
+
+    def on_broken_pipe(self) -> None:
+        """Write to nothing from now on; the library would end the program."""
+        fall_silent(self)
+
+
+def fall_silent(console: Console) -> None:
+    """Turn a console off, and its file away from a reader that is gone."""
+    console.quiet = True
+    try:
+        number = console.file.fileno()
+    except (OSError, ValueError, AttributeError):
+        return
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nothing, number)
+    os.close(nothing)
+
+
 class RunView:
     """Shows the desk's reports. On a terminal the position moves in place; elsewhere it is left out.
 
-    With `takes_told` false the verdicts of takes are left to the caller.
+    With `takes_told` false the verdicts of takes are left to the caller. A terminal or pipe that takes
+    no more text costs the text and nothing else.
     """
 
     def __init__(self, console: Console | None = None, *, takes_told: bool = True) -> None:
-        self._out = console or Console(file=sys.stdout, highlight=False, soft_wrap=True)
+        self._out = console or _Screen(file=sys.stdout, highlight=False, soft_wrap=True)
         self._live: Live | None = None
         self._takes_told = takes_told
         self._take = ""
@@ -53,8 +75,12 @@ class RunView:
     def __call__(self, report: Report) -> None:
         """Show one report."""
         show = getattr(self, f"_on_{report.kind}", None)
-        if show is not None:
+        if show is None:
+            return
+        try:
             show(report.data)
+        except OSError:
+            fall_silent(self._out)
 
     def _print(self, text: Text | str) -> None:
         self._out.print(text)
@@ -88,11 +114,11 @@ class RunView:
     def _on_take(self, data: dict[str, Any]) -> None:
         self.summaries.append(data)
         if self._live is not None:
-            self._live.update(Text(""))
+            self._live.update(Text(""), refresh=True)
         if not self._takes_told:
             return
         verdict = str(data.get("verdict"))
-        line = Text(f"{verdict:<7}  ", style=_VERDICT_STYLES.get(verdict, ""))
+        line = Text(f"{verdict:<11}  ", style=_VERDICT_STYLES.get(verdict, ""))
         line.append(f"{data['song']}, {data['pass']}, take {data['number']}", style="not bold default")
         self._print(line)
         findings = worst_first(data.get("findings") or [])
