@@ -154,7 +154,9 @@ def test_a_killed_keeper_takes_nobody_with_it_in_disorder(run: Run, ear: Ear) ->
     assert summary["log"]["complete"] is True
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["ctrl-c", "sigterm"])
+@pytest.mark.parametrize(
+    "number", [signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.campaign)], ids=["int", "term"]
+)
 def test_a_stop_signal_silences_the_rig_and_closes_the_take(
     run: Run, ear: Ear, number: signal.Signals
 ) -> None:
@@ -171,6 +173,7 @@ def test_a_stop_signal_silences_the_rig_and_closes_the_take(
     assert summary["ended"] == ("stopped by the user" if number == signal.SIGINT else "told to end")
 
 
+@pytest.mark.campaign
 def test_engine_and_desk_killed_together_leave_silence_and_a_failed_take(run: Run, ear: Ear) -> None:
     """Two deaths at once: the rig is silenced all the same, and the take closed with the reason."""
     _sounding_from(ear)

@@ -106,7 +106,7 @@ class Run:
     takes_folder: Path
     started_s: float
     lines: list[str] = field(default_factory=list)
-    _changed: threading.Condition = field(default_factory=threading.Condition)
+    _changed: threading.Lock = field(default_factory=threading.Lock)
     _seen: dict[int, psutil.Process] = field(default_factory=dict)
 
     def read(self) -> None:
@@ -115,7 +115,6 @@ class Run:
         for line in self.process.stdout:
             with self._changed:
                 self.lines.append(line.rstrip("\n"))
-                self._changed.notify_all()
 
     @property
     def output(self) -> str:
@@ -123,24 +122,21 @@ class Run:
         with self._changed:
             return "\n".join(self.lines)
 
-    def wait_for_line(self, text: str, count: int = 1) -> None:
-        """Wait until `count` lines with `text` were printed."""
-        end = time.monotonic() + PATIENCE_S
-        with self._changed:
-            while sum(text in line for line in self.lines) < count:
-                left = end - time.monotonic()
-                ended = self.process.poll()
-                shown = "\n".join(self.lines)
-                assert left > 0 and ended is None, f"no line {text!r} (exit {ended}):\n{shown}"
-                self._changed.wait(min(left, 0.2))
-
-    def wait_for_line_or_end(self, text: str, count: int = 1) -> None:
+    def wait_for_text(self, text: str, count: int = 1) -> None:
         """Wait until `count` lines with `text` were printed, or the command has ended."""
+        self._wait_until(lambda: self.output.count(text) >= count or self.process.poll() is not None, text)
+
+    def wait_for_takes(self, count: int = 1) -> None:
+        """Wait until as many takes have begun: their logs are there."""
+        self._wait_until(
+            lambda: sum((take / "events.jsonl").exists() for take in self.takes()) >= count, f"{count} takes"
+        )
+
+    def _wait_until(self, met: Callable[[], bool], what: str) -> None:
         end = time.monotonic() + PATIENCE_S
-        with self._changed:
-            while sum(text in line for line in self.lines) < count and self.process.poll() is None:
-                assert time.monotonic() < end, f"no line {text!r}:\n" + "\n".join(self.lines)
-                self._changed.wait(0.1)
+        while not met():
+            assert time.monotonic() < end, f"waited in vain for {what}:\n{self.output}"
+            time.sleep(0.01)
 
     def let_pass(self, seconds: float) -> None:
         """Let the run go on for a while; for kills at moments that no output marks."""

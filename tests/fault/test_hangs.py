@@ -1,0 +1,115 @@
+"""Children that hang or die again and again: the keeper replaces them, and at last gives up in good order.
+
+The keeper's limits of patience are made shorter here, in its own process, so that the tests need not wait as
+long as a stage may; what happens then is the same.
+"""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from live_run import Run, running
+from quay import assert_record_is_whole, write_session
+
+BARS = 3
+IMPATIENT = """
+import runner.keeper.keeper as keeper
+keeper.ENGINE_SILENT_S = 2
+keeper.DESK_SILENT_S = 3
+keeper.DEATHS_ALLOWED = 2
+"""
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Iterator[Run]:
+    """A run on simulated ports under an impatient keeper."""
+    session = write_session(tmp_path, jack=False, bars=BARS)
+    with running([str(session), "--song", "Net Loft"], tmp_path / "takes", before=IMPATIENT) as run:
+        yield run
+
+
+def test_a_desk_that_hangs_is_replaced_and_nothing_is_lost(run: Run) -> None:
+    """A desk that stands still (SIGSTOP) is killed; the next one completes the record of a clean take."""
+    run.wait_for_takes()
+    run.child("desk").send_signal(signal.SIGSTOP)
+    code = run.wait()
+    assert "the desk process gave no sign of life" in run.output
+    assert "the desk process died (killed by SIGKILL)" in run.output
+    assert_record_is_whole(run.takes()[0])
+    assert run.summary()["verdict"] == "clean", run.summary()["findings"]
+    assert code == 0
+
+
+def test_an_engine_that_hangs_is_replaced_and_the_take_fails(run: Run) -> None:
+    """An engine that stands still is killed; the next one silences the rig, and the take says why."""
+    run.wait_for_takes()
+    run.child("engine").send_signal(signal.SIGSTOP)
+    code = run.wait()
+    assert "the engine process gave no sign of life" in run.output
+    assert "the rig was stopped and silenced" in run.output
+    assert run.summary()["verdict"] == "failed"
+    assert run.summary()["ended"] == "the engine process died"
+    assert code == 1
+
+
+def test_a_desk_that_dies_again_and_again_ends_the_run(run: Run) -> None:
+    """One death more than is allowed: the run is given up with a plain text and exit code 4."""
+    run.wait_for_takes()
+    for deaths in (1, 2, 3):
+        run.kill("desk")
+        run.wait_for_text("the desk process died", deaths)
+    assert run.wait() == 4
+    assert "the desk process dies again and again: the run is given up" in run.output
+    assert "Traceback" not in run.output
+
+
+@pytest.mark.campaign
+def test_an_engine_that_dies_again_and_again_ends_the_run(tmp_path: Path) -> None:
+    """As above for the engine, over several takes; each take that it broke off is closed as failed."""
+    session = write_session(tmp_path, jack=False, bars=BARS)
+    arguments = [str(session), "--song", "Net Loft", "--takes", "9"]
+    with running(arguments, tmp_path / "takes", before=IMPATIENT) as run:
+        for deaths in (1, 2, 3):
+            run.wait_for_takes(deaths)
+            run.kill("engine")
+        assert run.wait() == 4
+    assert "the engine process dies again and again: the run is given up" in run.output
+    assert "Traceback" not in run.output
+    assert len(run.takes()) == 3
+    assert [run.summary(index)["verdict"] for index in range(3)] == ["failed"] * 3
+
+
+@pytest.mark.parametrize("name", ["desk", pytest.param("engine", marks=pytest.mark.campaign)])
+def test_a_child_killed_while_it_starts_costs_nothing(run: Run, name: str) -> None:
+    """A child that dies before anything rolls is started again, and the take is rolled, whole and clean."""
+    run.kill(name)
+    code = run.wait()
+    assert f"the {name} process died (killed by SIGKILL)" in run.output
+    assert len(run.takes()) == 1
+    assert_record_is_whole(run.takes()[0])
+    assert run.summary()["verdict"] == "clean", run.summary()["findings"]
+    assert code == 0
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("delay_ms", range(0, 1500, 50))
+@pytest.mark.parametrize("name", ["engine", "desk"])
+def test_a_child_killed_at_any_moment_of_the_start_leads_to_a_take(
+    tmp_path: Path, name: str, delay_ms: int
+) -> None:
+    """Wherever in the start a child dies, the run goes on to its end: one take closed, none left open."""
+    session = write_session(tmp_path, jack=False, bars=1)
+    arguments = [str(session), "--song", "Net Loft", "--takes", "2"]
+    with running(arguments, tmp_path / "takes", before=IMPATIENT) as run:
+        run.child(name)
+        run.let_pass(delay_ms / 1000)
+        run.kill(name)
+        code = run.wait()
+    closed = [take for take in run.takes() if (take / "take.json").exists()]
+    assert len(closed) == 2, run.output
+    verdicts = {run.summary(run.takes().index(take))["verdict"] for take in closed}
+    assert verdicts <= ({"clean"} if name == "desk" else {"clean", "failed"}), run.output
+    assert code == (0 if verdicts == {"clean"} else 1)
