@@ -26,6 +26,7 @@ from runner.takes.reader import CLOCK_FILE, EVENTS_FILE, read_header, tail_marks
 
 SYNC_EVERY_NS = 1_000_000_000
 RETRY_EVERY_NS = 1_000_000_000
+WRITE_ABOVE_BYTES = 256 * 1024
 MAX_WAITING_BYTES = 4 * 1024 * 1024
 
 
@@ -163,9 +164,11 @@ class TakeWriter:
         if self._closed:
             return
         for record in records:
-            if self._waiting_bytes() > MAX_WAITING_BYTES:
-                self._lost += 1
-                continue
+            if self._waiting_bytes() > WRITE_ABOVE_BYTES:
+                self.flush()  # so that even a large batch is never lost to the limit below
+                if self._waiting_bytes() > MAX_WAITING_BYTES:
+                    self._lost += 1
+                    continue
             self._take(record)
         self.flush()
 

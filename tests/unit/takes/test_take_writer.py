@@ -160,6 +160,17 @@ def test_an_unfinished_take_is_read_to_its_last_record(tmp_path: Path) -> None:
         assert read_take(folder).record_count == count
 
 
+def test_a_batch_of_any_size_is_written(tmp_path: Path) -> None:
+    """A single batch larger than what may wait in memory loses nothing."""
+    maker = RecordMaker()
+    for index in range(120):
+        maker.add(Kind.SENT, index, data=b"\xf0" + bytes(60_000) + b"\xf7")
+    writer = write_take(tmp_path, HEADER, maker.records)
+    assert writer.state.lost == 0
+    writer.finish()
+    assert read_take(tmp_path).record_count == 120
+
+
 def test_a_gap_in_the_numbering_is_told(tmp_path: Path) -> None:
     """Records that never arrived are counted and their place is in the log."""
     writer = write_take(tmp_path / "t", HEADER, RECORDS[:100])
