@@ -54,6 +54,22 @@ class _Parameter:
     lsb: int | None = None
     steps: list[tuple[int, int]] = field(default_factory=list)  #: increments and decrements since then
 
+    def steps_from(self, earlier: _Parameter) -> list[tuple[int, int]]:
+        """Return the steps that lead here; without a value to start from, only those since `earlier`.
+
+        What was stepped further is stepped back. From a value that is not known here there is no way back.
+        """
+        if self.msb is not None or self.lsb is not None:
+            return self.steps
+        if earlier.msb is not None or earlier.lsb is not None:
+            return []
+        same = 0
+        while same < min(len(self.steps), len(earlier.steps)) and self.steps[same] == earlier.steps[same]:
+            same += 1
+        other = {INCREMENT: DECREMENT, DECREMENT: INCREMENT}
+        back = [(other[number], value) for number, value in reversed(earlier.steps[same:])]
+        return [*back, *self.steps[same:]]
+
 
 @dataclass(slots=True)
 class ChannelState:
@@ -187,15 +203,18 @@ class ChannelState:
     def _parameter_groups(self, channel: int, past: ChannelState) -> list[Group]:
         groups: list[Group] = []
         for (registered, number), entry in self.parameters.items():
-            if past.parameters.get((registered, number)) == entry:
+            earlier = past.parameters.get((registered, number), _Parameter())
+            if earlier == entry:
                 continue
+            steps = entry.steps_from(earlier)
             messages = [*select_parameter(channel, number, registered=registered)]
             if entry.msb is not None:
                 messages.append(control(channel, DATA_MSB, entry.msb))
             if entry.lsb is not None:
                 messages.append(control(channel, DATA_LSB, entry.lsb))
-            messages += [control(channel, step, value) for step, value in entry.steps]
-            groups.append(tuple(messages))
+            messages += [control(channel, step, value) for step, value in steps]
+            if len(messages) > 2:
+                groups.append(tuple(messages))
         if groups or (self.selected is not None and self.selected != past.selected):
             registered, number = self.selected or (True, NULL_PARAMETER)
             groups.append(select_parameter(channel, number, registered=registered))

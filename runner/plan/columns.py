@@ -1,4 +1,4 @@
-"""The rows of a leg while it is being made: parallel columns that are sorted once.
+"""The rows of a leg while it is being made: parallel columns that are put in order once.
 
 A row is one message. Columns and integers instead of objects, because a song may have 200,000 rows and is
 to be planned in less than a second.
@@ -7,10 +7,12 @@ to be planned in less than a second.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from fractions import Fraction
-from itertools import accumulate
+from itertools import accumulate, chain
+from operator import itemgetter
+from typing import Any
 
 from runner.plan.score import Voice
 from runner.plan.timeline import EventColumns, EventOrder
@@ -18,7 +20,7 @@ from runner.plan.timeline import EventColumns, EventOrder
 
 @dataclass(slots=True)
 class Rows:
-    """Columns of the messages of one leg, in any order until `sort`."""
+    """Columns of the messages of one leg, in any order until `arrange`."""
 
     t_ns: list[int] = field(default_factory=list)
     order: bytearray = field(default_factory=bytearray)
@@ -70,32 +72,50 @@ class Rows:
         return begin
 
     def drop(self, row: int) -> None:
-        """Take a row out; `sort` removes it."""
+        """Take a row out; `arrange` removes it."""
         self.data[row] = b""
 
-    def sort(self) -> None:
-        """Put the rows in the order in which they are sent: by time, then `order`, else as added."""
-        keys = [t_ns << 3 | order for t_ns, order in zip(self.t_ns, self.order, strict=True)]
-        chosen: Sequence[int]
-        if b"" in self.data:
-            chosen = [row for row, data in enumerate(self.data) if data]
-        else:
-            chosen = range(len(keys))
-        index = sorted(chosen, key=keys.__getitem__)
-        if len(index) == len(keys) and all(row == at for at, row in enumerate(index)):
-            return
-        self.t_ns = [self.t_ns[row] for row in index]
-        self.order = bytearray([self.order[row] for row in index])
-        self.quarters = array("d", [self.quarters[row] for row in index])
-        self.shift_ns = array("q", [self.shift_ns[row] for row in index])
-        self.port = array("H", [self.port[row] for row in index])
-        self.machine = array("H", [self.machine[row] for row in index])
-        self.source = array("I", [self.source[row] for row in index])
-        self.data = [self.data[row] for row in index]
+    def by_port(self) -> dict[int, list[int]]:
+        """Return the rows of each port in the order in which they are sent, dropped ones left out.
+
+        Rows go by time, then by `EventOrder`; what is equal stays as it was added.
+        """
+        result: dict[int, list[int]] = {number: [] for number in sorted(set(self.port))}
+        for row, number in enumerate(self.port):
+            result[number].append(row)
+        keys = self._keys()
+        dropped = b"" in self.data
+        for number, rows in result.items():
+            kept = [row for row in rows if self.data[row]] if dropped else rows
+            result[number] = sorted(kept, key=keys.__getitem__)
+        return result
 
     def of_port(self, port: int) -> list[int]:
-        """Return the rows of one port, in their order."""
-        return [row for row, number in enumerate(self.port) if number == port]
+        """Return the rows of one port in the order in which they are sent."""
+        rows = [row for row, number in enumerate(self.port) if number == port and self.data[row]]
+        return sorted(rows, key=lambda row: (self.t_ns[row], self.order[row]))
+
+    def arrange(self, ports: Iterable[list[int]]) -> None:
+        """Bring the rows of all ports, each list in order by itself, into one order; drop all others."""
+        keys = self._keys()
+        index = sorted(chain.from_iterable(ports), key=keys.__getitem__)
+        if len(index) < 2:
+            self._pick(lambda column: [column[row] for row in index])
+        else:
+            self._pick(itemgetter(*index))
+
+    def _keys(self) -> list[int]:
+        return [t_ns << 3 | order for t_ns, order in zip(self.t_ns, self.order, strict=True)]
+
+    def _pick(self, pick: Callable[[Any], Iterable[Any]]) -> None:
+        self.t_ns = list(pick(self.t_ns))
+        self.order = bytearray(pick(self.order))
+        self.quarters = array("d", pick(self.quarters))
+        self.shift_ns = array("q", pick(self.shift_ns))
+        self.port = array("H", pick(self.port))
+        self.machine = array("H", pick(self.machine))
+        self.source = array("I", pick(self.source))
+        self.data = list(pick(self.data))
 
     def move(self, row: int, t_ns: int) -> None:
         """Send a row at another time; its musical moment stays."""

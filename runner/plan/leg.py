@@ -137,7 +137,6 @@ class _LegCompiler:
                 self._cue(cue, transports)
         self._chase(transports)
         self._stop_recorders()
-        self.rows.sort()
         self._place()
         wire = self._measure()
         timeline = self._timeline()
@@ -492,38 +491,46 @@ class _LegCompiler:
                 self.sources.index(draft.source),
                 placed.data,
             )
-        self.rows.sort()
 
     def _measure(self) -> list[WireReport]:
-        """Follow each port's queue; bring controllers forward where a clock would wait for them."""
+        """Follow each port's queue, bring controllers forward where a clock would wait, order all rows."""
         reports: list[WireReport] = []
-        moved = 0
         rows = self.rows
+        by_port = rows.by_port()
         for port in self.score.ports:
             clocks = self._clocks(port)
-            mine = rows.of_port(port.index)
+            mine = by_port.get(port.index, [])
             if not mine and not clocks:
                 continue
-            everything = len(mine) == len(rows)
-            times = rows.t_ns if everything else [rows.t_ns[row] for row in mine]
+            times = [rows.t_ns[row] for row in mine]
             sizes = [len(rows.data[row]) for row in mine]
-            movable = None
-            if clocks and EventOrder.CONTROL in rows.order:
-                movable = [
-                    rows.order[row] == EventOrder.CONTROL and rows.data[row][0] & 0xF0 in _MOVABLE
-                    for row in mine
-                ]
             load = measure(
-                port.link, clocks, times, sizes, movable, limit_ns=self.limit_ns, window_ns=CONTROL_WINDOW_NS
+                port.link,
+                clocks,
+                times,
+                sizes,
+                self._movable(mine) if clocks else None,
+                limit_ns=self.limit_ns,
+                window_ns=CONTROL_WINDOW_NS,
             )
             for index, t_ns in load.moved.items():
                 rows.move(mine[index], t_ns)
-            moved += len(load.moved)
             traffic = Traffic(clocks, self.grid.quarters0, rows, mine, self.sources.texts)
             reports.append(judge_wire(self.score, port, load, traffic, self.report))
-        if moved:
-            rows.sort()
+        rows.arrange(by_port.values())
         return reports
+
+    def _movable(self, mine: Sequence[int]) -> bytes | None:
+        """Return which rows are controllers, bends or pressures; None if there are none."""
+        order, data = self.rows.order, self.rows.data
+        flags = bytearray(order[row] == EventOrder.CONTROL for row in mine)
+        at = flags.find(1)
+        if at < 0:
+            return None
+        while at >= 0:
+            flags[at] = data[mine[at]][0] & 0xF0 in _MOVABLE
+            at = flags.find(1, at + 1)
+        return bytes(flags)
 
     # ------------------------------------------------------------------ the timeline
 

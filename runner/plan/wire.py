@@ -229,36 +229,42 @@ def measure(
     load = Load(clocks=len(clock_ns), messages=len(times_ns), byte_count=sum(sizes))
     byte_ns = link.duration_ns(1)
     durations = {size: link.duration_ns(size) for size in set(sizes)}
-    count, clock_count = len(times_ns), len(clock_ns)
-    free_ns = -(1 << 62)
-    at_clock = 0
-    run_end = 0
-    for index in range(count):
-        t_ns = load.moved.get(index, times_ns[index]) if load.moved else times_ns[index]
-        if at_clock < clock_count and clock_ns[at_clock] <= t_ns:
-            while at_clock < clock_count and clock_ns[at_clock] <= t_ns and free_ns > clock_ns[at_clock]:
+    moved = load.moved
+    clock_count = len(clock_ns)
+    never = 1 << 62
+    free_ns = -never
+    at_clock = run_end = 0
+    next_clock = clock_ns[0] if clock_count else never
+    for index, (t_ns, size) in enumerate(zip(times_ns, sizes, strict=True)):
+        if moved:
+            t_ns = moved.get(index, t_ns)
+        if next_clock <= t_ns:
+            while next_clock <= t_ns and free_ns > next_clock:
                 _clock_waits(load, clock_ns, at_clock, free_ns, index - 1, limit_ns)
                 free_ns += byte_ns
                 at_clock += 1
-            if at_clock < clock_count and clock_ns[at_clock] <= t_ns:
+                next_clock = clock_ns[at_clock] if at_clock < clock_count else never
+            if next_clock <= t_ns:
+                # the wire was idle at the clocks in between: only the last of them can still matter
                 at_clock = bisect_right(clock_ns, t_ns, at_clock)
                 free_ns = clock_ns[at_clock - 1] + byte_ns
-        if movable is not None and index >= run_end and movable[index] and at_clock < clock_count:
+                next_clock = clock_ns[at_clock] if at_clock < clock_count else never
+        if movable is not None and movable[index] and index >= run_end and at_clock < clock_count:
             run_end = _bring_forward(
-                load, index, times_ns, sizes, movable, durations, clock_ns[at_clock], free_ns, window_ns
+                load, index, times_ns, sizes, movable, durations, next_clock, free_ns, window_ns
             )
-            t_ns = load.moved.get(index, t_ns)
-        start_ns = t_ns
+            t_ns = moved.get(index, t_ns)
         if free_ns > t_ns:
-            start_ns = free_ns
             if free_ns - t_ns > load.worst_message_wait_ns:
                 load.worst_message_wait_ns, load.worst_message = free_ns - t_ns, index
-        free_ns = start_ns + durations[sizes[index]]
+            free_ns += durations[size]
+        else:
+            free_ns = t_ns + durations[size]
     while at_clock < clock_count and free_ns > clock_ns[at_clock]:
-        _clock_waits(load, clock_ns, at_clock, free_ns, count - 1, limit_ns)
+        _clock_waits(load, clock_ns, at_clock, free_ns, len(times_ns) - 1, limit_ns)
         free_ns += byte_ns
         at_clock += 1
-    load.busy_ns = clock_count * byte_ns + sum(durations[size] for size in sizes)
+    load.busy_ns = clock_count * byte_ns + sum(map(durations.__getitem__, sizes))
     return load
 
 

@@ -244,3 +244,10 @@ def test_going_back_takes_back_a_bank_that_was_selected_for_a_later_program() ->
     """A bank that waits for its program is undone, or the next program would be called in it."""
     past = state("B0 00 01", "C0 05", "B0 00 03")
     assert chased("B0 00 01", "C0 05", before=past) == ["B0 00 01"]
+
+
+def test_steps_without_a_value_to_start_from_are_made_from_where_the_machine_is() -> None:
+    """Of relative changes only the difference is sent, forward or back."""
+    once = ["B0 65 00", "B0 64 01", "B0 60 00"]
+    assert chased(*once, "B0 60 00", before=state(*once)) == ["B0 65 00", "B0 64 01", "B0 60 00", *once[:2]]
+    assert chased(*once, before=state(*once, "B0 60 00")) == ["B0 65 00", "B0 64 01", "B0 61 00", *once[:2]]

@@ -70,7 +70,7 @@ def test_the_session_may_allow_more() -> None:
 
 def test_more_than_half_a_clock_interval_is_refused() -> None:
     """16 notes (15.36 ms) just before a clock are more than half of 20.8 ms: an error, with the remedy."""
-    with pytest.raises(PlanError, match="half of the 20.83 ms") as caught:
+    with pytest.raises(PlanError, match=r"half of the 20\.83 ms") as caught:
         on_cable(PART, chord(479, 16))
     assert caught.value.problems[0].hint
 
