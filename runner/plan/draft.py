@@ -238,8 +238,9 @@ def _tempo_text(draft: _Draft, bpm: Fraction) -> str:
 
 
 def _programs(smf: SmfFile) -> list[_Program]:
-    """Return the file's program changes, each with the bank in force on its channel."""
+    """Return the file's program changes, each with the bank in force on its channel; repeats are left out."""
     banks: dict[int, dict[int, int]] = {}
+    in_force: dict[int, tuple[int, tuple[int, int] | None]] = {}
     found: list[_Program] = []
     for tick, status, first, second in zip(smf.ticks, smf.status, smf.data1, smf.data2, strict=True):
         channel = (status & 0x0F) + 1
@@ -248,7 +249,9 @@ def _programs(smf: SmfFile) -> list[_Program]:
         elif status & 0xF0 == 0xC0:
             bank = banks.get(channel)
             pair = (bank.get(0, 0), bank.get(32, 0)) if bank else None
-            found.append(_Program(tick, channel, first + 1, pair))
+            if in_force.get(channel) != (first, pair):
+                in_force[channel] = first, pair
+                found.append(_Program(tick, channel, first + 1, pair))
     return found
 
 

@@ -124,6 +124,20 @@ def test_tempo_is_the_number_that_was_meant(build: Build, us: int, bpm: str) -> 
     assert round(60_000_000 / loaded(smf).session.songs[0].tempo) == us
 
 
+def test_repeated_programs_are_one_cue(build: Build) -> None:
+    """A program that a file says again changes nothing; the same number of another bank does."""
+    rows = [(tick, message("program_change", program=5)) for tick in (0, 0, 96)]
+    bank = [
+        (192, message("control_change", control=32, value=3)),
+        (192, message("program_change", program=5)),
+    ]
+    cues = loaded(build([*rows, *bank, *note(0, 60, 0)])).session.songs[0].cues
+    assert [(str(cue.at), cue.program, cue.bank) for cue in cues] == [
+        ("bar 1", 6, None),
+        ("bar 1 beat 3", 6, (0, 3)),
+    ]
+
+
 def test_what_cannot_be_taken_over_is_said(build: Build) -> None:
     """A meter within a bar, an impossible tempo and a marker off the bar become comments."""
     smf = build(
