@@ -13,8 +13,11 @@ DIRECT, COINCIDENT, USUAL = 0.95, 0.8, 0.3
 
 
 def ranked(causes: list[Cause | None]) -> tuple[Cause, ...]:
-    """Return the causes that there are, strongest first; of equals, in the order given."""
-    return tuple(sorted((cause for cause in causes if cause is not None), key=lambda c: -c.weight))
+    """Return the causes that there are, strongest first; of equals, in the order given; each code once."""
+    best: dict[str, Cause] = {}
+    for cause in sorted((cause for cause in causes if cause is not None), key=lambda c: -c.weight):
+        best.setdefault(cause.code, cause)
+    return tuple(best.values())
 
 
 def port_gone(facts: Facts, port: str, t_ns: int) -> Cause | None:

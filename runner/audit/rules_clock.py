@@ -20,7 +20,6 @@ from runner.audit.facts import Facts, worst
 from runner.audit.findings import Cause, Finding
 from runner.audit.rule_base import finding, in_ms
 from runner.audit.rules_log import dropped_records
-from runner.errors import Severity
 from runner.takes.model import NO_DUE
 
 START_GAP_NS = 1_000_000  #: MIDI 1.0 Detailed Specification 4.2.1, p. 30
@@ -36,8 +35,6 @@ def clocks_sent(facts: Facts) -> Iterator[Finding]:
         late = _late_ticks(figures, facts.limits.clock_ns)
         if late:
             t_ns, size = worst(late)
-            period = figures.line.slope if figures.line is not None else 0.0
-            severity: Severity = "error" if facts.declared.steady_bpm and size > period / 2 > 0 else "warning"
             causes = [
                 port_held(facts, figures.port, t_ns),
                 computer_late(facts, figures.port, t_ns),
@@ -51,8 +48,8 @@ def clocks_sent(facts: Facts) -> Iterator[Finding]:
             )
             evidence = {"worst_us": size / 1000, "limit_us": facts.limits.clock_ns / 1000}
             yield finding(
-                "clock-late", facts, t_ns, text, port=figures.port, count=len(late), severity=severity,
-                evidence=evidence, causes=ranked(causes),
+                "clock-late", facts, t_ns, text, port=figures.port, count=len(late), evidence=evidence,
+                causes=ranked(causes),
             )  # fmt: skip
 
 

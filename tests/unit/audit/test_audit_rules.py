@@ -108,7 +108,8 @@ def test_late_clocks_on_all_ports_are_this_computer(audit: Audit) -> None:
     assert finding["count"] == 10
     assert finding["severity"] == "warning"
     assert finding["at"].startswith("bar 2 beat 1")
-    assert first_cause(finding) == "computer"
+    assert [cause["code"] for cause in finding["causes"]] == ["computer"]
+    assert "port loft" in finding["causes"][0]["why"]
     assert finding["evidence"]["worst_us"] == pytest.approx(5000, abs=101)
 
 
@@ -121,13 +122,6 @@ def test_late_clocks_where_a_port_blocked_are_that_port(audit: Audit) -> None:
     summary = audit(records)
     assert [first_cause(f) for f in summary["findings"] if f["code"] == "clock-late"] == ["slow-port"] * 2
     assert "5.2" in only(summary, "slow-port")["text"]
-
-
-def test_a_clock_over_half_an_interval_late_is_an_error(audit: Audit) -> None:
-    """At 125 BPM (20 ms a clock) 11 ms late is a failure, 9 ms a flaw."""
-    for shift, verdict in ((11 * MS, "failed"), (9 * MS, "flawed")):
-        summary = audit([late(r, shift) if is_tick(r, 0, 300, 301) else r for r in steady()])
-        assert summary["verdict"] == verdict
 
 
 def test_limits_decide(audit: Audit) -> None:
