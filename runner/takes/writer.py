@@ -242,19 +242,22 @@ class TakeWriter:
 
     def _write_out(self, now: int) -> None:
         try:
-            if self._reason or self._lost > self._lost_told:
-                self._events.write_out()  # the disk must take what waits before the log is said to go on
+            self._write_files()
+            if self._reason or self._lost > self._lost_told:  # all that waited was taken: the log goes on
                 self._tell_log("resumed", self._reason, lost=self._lost - self._lost_told)
                 self._lost_told = self._lost
-            self._journal.file.write_out()
-            self._events.write_out()
-            self._clock.write_out()
+                self._events.write_out()
         except OSError as error:
             self._stop_log(error)
             return
         self._reason = ""
         if self._journal.large:
             self._cut_journal()
+
+    def _write_files(self) -> None:
+        """Hand over what waits, the raw records first: no line may be on a full disk without them."""
+        for file in (self._journal.file, self._events, self._clock):
+            file.write_out()
 
     def _cut_journal(self) -> None:
         try:

@@ -14,7 +14,7 @@ import pytest
 from live_run import Run, running
 from quay import assert_record_is_whole, write_session
 
-BARS = 3
+BARS = 2
 IMPATIENT = """
 import runner.keeper.keeper as keeper
 keeper.ENGINE_SILENT_S = 2

@@ -29,7 +29,7 @@ from quay import (
     write_session,
 )
 
-BARS = 6
+BARS = 5
 SILENT_WITHIN_NS = 2_000_000_000  #: four times what a quiet computer needs at most
 
 pytestmark = pytest.mark.realport
