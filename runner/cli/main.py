@@ -98,6 +98,9 @@ def run(argv: list[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return int(ExitCode.OK)
+    except OSError as error:
+        click.echo(f"takewright: the system refused: {error}", err=True)
+        return int(ExitCode.INTERNAL)
     except Exception as error:
         click.echo(f"takewright: internal error: {type(error).__name__}: {error}", err=True)
         if os.environ.get("TAKEWRIGHT_DEBUG"):

@@ -1,0 +1,123 @@
+"""`takewright check`: problems with their places, wire load, exit codes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from runner.cli.check import problem_text, wire_lines
+from runner.errors import Problem
+
+WARNED = """\
+session: Lantern Quay, crowded wire
+format: 1
+ports: {quay: {simulate: synthesizer, link: din}}
+machines: {organ: {port: quay, channel: 1, follows: [clock]}}
+songs:
+  - song: Net Loft
+    tempo: 120
+    meter: 4/4
+    length: 4 bars
+    cues: [{at: bar 2, machine: organ, sysex: "7D LONG"}]
+""".replace("LONG", "01 " * 70)
+
+
+def test_a_good_session_exits_0(short: Path, call: Callable[..., Any]) -> None:
+    """Nothing wrong: 0, one line that says so, and the load of each port."""
+    told = call("check", short)
+    assert told.code == 0
+    lines = told.out.splitlines()
+    assert lines[-1] == f"{short}: no problems"
+    assert lines[0].split() == ["song", "port", "link", "clocks", "messages", "busy", "a", "clock", "waits"]
+    assert [line.split()[:2] for line in lines[1:3]] == [["Tide", "Table"], ["rack", "usb"]]
+
+
+def test_a_bad_session_exits_2_and_names_every_place(bad: Path, call: Callable[..., Any]) -> None:
+    """All errors at once, each with file, line, column, path, the value seen and a near match."""
+    told = call("check", bad)
+    assert told.code == 2
+    flat = " ".join(told.out.split())
+    assert f"{bad}:4:30: error: unknown key, got chanel in machines.drums.chanel" in flat
+    assert "did you mean channel?" in flat
+    assert "no port of this name, got bx in machines.drums.port; did you mean box?" in flat
+    assert f"{bad}:5:" in flat
+    assert flat.endswith("4 errors; it cannot be played")
+
+
+def test_a_warning_exits_1(tmp_path: Path, call: Callable[..., Any]) -> None:
+    """A long message on a DIN wire makes a clock wait: a warning, exit 1, and the wait in figures.
+
+    MIDI 1.0: 31.25 kbaud, ten bits a byte, so 320 us a byte. The 73 bytes take 23.36 ms, and from one clock
+    to the next there are 20.83 ms at 120: the clock that waits least waits 2.53 ms, and a byte at most more.
+    """
+    path = tmp_path / "crowded.yaml"
+    path.write_text(WARNED, encoding="utf-8")
+    told = call("check", path, "--json")
+    result = json.loads(told.out)
+    (wire,) = result["wires"]
+    assert told.code == 1
+    assert result["ok"] is False
+    assert [problem["severity"] for problem in result["problems"]] == ["warning"]
+    assert 2_530_000 < wire["worst_wait_ns"] <= 2_530_000 + 2 * 320_000
+    text = call("check", path)
+    assert text.code == 1
+    assert f"{wire['worst_wait_ns'] / 1e6:.2f} ms at most" in text.out
+    assert "1 warning" in text.out
+
+
+def test_json_has_the_stable_fields(bad: Path, short: Path, call: Callable[..., Any]) -> None:
+    """`--json` is one object: file, ok, problems, wires, missing; a problem has place, value and remedy."""
+    good = json.loads(call("check", short, "--json").out)
+    assert good["ok"] is True
+    assert good["problems"] == []
+    assert {"song", "port", "link", "clocks", "messages", "worst_wait_ns", "at"} <= set(good["wires"][0])
+    result = json.loads(call("check", bad, "--json").out)
+    assert set(result) == {"file", "ok", "problems", "wires", "missing"}
+    fields = {"message", "path", "line", "column", "seen", "hint", "file", "severity"}
+    assert all(set(problem) == fields for problem in result["problems"])
+    assert all(problem["line"] > 0 for problem in result["problems"])
+
+
+def test_a_missing_file_exits_2(tmp_path: Path, call: Callable[..., Any]) -> None:
+    """A session file that is not there is said plainly."""
+    told = call("check", tmp_path / "nothing.yaml")
+    assert told.code == 2
+    assert "cannot be read: No such file or directory" in told.err
+
+
+def test_live_looks_for_ports(tmp_path: Path, short: Path, call: Callable[..., Any]) -> None:
+    """`--live` exits 3 where a port is not there; simulated machines always are."""
+    assert call("check", short, "--live").code == 0
+    path = tmp_path / "real.yaml"
+    text = short.read_text(encoding="utf-8").replace("{simulate: drum-machine}", '{match: "No Such Thing*"}')
+    path.write_text(text, encoding="utf-8")
+    told = call("check", path, "--live")
+    assert told.code == 3
+    assert "missing: port box" in told.out
+    assert told.out.splitlines()[-1].endswith("; the rig is not complete")
+    assert call("check", path).code == 0
+
+
+def test_problems_fit_80_columns() -> None:
+    """A long problem is broken into lines at blanks; path and hint follow, indented."""
+    problem = Problem(
+        "must be " + "one of these " * 12, "songs[0].tempo", 7, 3, "0", "write a tempo", "quay.yaml"
+    )
+    lines = problem_text(problem).splitlines()
+    assert lines[0].startswith("quay.yaml:7:3: error: must be one of these")
+    assert lines[-1] == "    in songs[0].tempo; write a tempo"
+    assert max(map(len, lines)) <= 80
+
+
+def test_what_a_clock_waits_for_stands_below_its_row() -> None:
+    """The table gives the wait; the line after it the place and the message that is in the way."""
+    wire = {
+        "song": "Net Loft", "port": "quay", "link": "din", "clocks": 96, "messages": 3, "busy_share": 0.021,
+        "worst_wait_ns": 1_280_000, "at": "bar 2 beat 1", "behind": "program 4 (songs[0].cues[0])",
+    }  # fmt: skip
+    head, row, below = wire_lines([wire])
+    assert row.split()[-4:] == ["1.28", "ms", "at", "most"]
+    assert head.index("a clock") == row.index("1.28")
+    assert below.strip() == "at bar 2 beat 1, behind program 4 (songs[0].cues[0])"
