@@ -63,10 +63,12 @@ def test_a_folder_that_is_not_there_exits_2(
     takes: Path, call: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The error names a folder of takes that is near."""
-    monkeypatch.chdir(takes.parent.parent)
+    (takes.parent / "harbour").mkdir()
+    takes.rename(takes.parent / "harbour" / "takes")
+    monkeypatch.chdir(takes.parent)
     told = call("takes")
     assert told.code == 2
-    assert f"no folder takes; there is {takes.parent.name}/takes" in told.err
+    assert "no folder takes; there is harbour/takes" in told.err
     empty = takes.parent / "empty"
     empty.mkdir()
     assert call("takes", empty).out == f"no takes in {empty}\n"
