@@ -209,8 +209,10 @@ class Engine:
         configs = [PortConfig.from_dict(port) for port in config.ports]
         opened = open_ports({port.name: port for port in configs}, wake_fd=self._waker.fd)
         ports = [opened[port.name] for port in configs]
-        player = make_player(config.machines, len(ports), config.clock, Sounding(self._rescue.table))
-        self._loop = Loop(self._clock, ports, config.machines, self._log, player, config.clock)
+        table = self._rescue.table
+        player = make_player(config.machines, len(ports), config.clock, Sounding(bytearray(table)))
+        owed = Sounding(table)
+        self._loop = Loop(self._clock, ports, config.machines, self._log, player, config.clock, owed)
         self._config = config
         quiet_collector()
 

@@ -68,8 +68,11 @@ class Loop:
         log: RecordLog,
         player: Player | None = None,
         policy: ClockPolicy | None = None,
+        owed: Sounding | None = None,
     ) -> None:
+        """`owed` keeps what was really sent, for whoever must silence the rig if this engine dies."""
         self.policy = policy or ClockPolicy()
+        self._owed = owed or Sounding()
         self.player = player or make_player(machines, len(ports), self.policy)
         self.log = log
         self.inbox = Inbox()
@@ -156,20 +159,25 @@ class Loop:
 
     def _send(self, sends: Sequence[Send]) -> None:
         """Send each at its moment; write down a chord or a round of clocks only when all of it is out."""
-        clock, ports = self._clock, self._ports
+        clock, ports, owed = self._clock, self._ports, self._owed
         done: list[tuple[Send, int, int]] = []
         for send in sends:
             if done and send.due_ns > done[0][0].due_ns:
                 self._write_sent(done)
                 done = []
+            adds = send.tick == NO_TICK and owed.adds(send.data)
             clock.hold(send.due_ns)
             before = clock.now_ns()
+            if adds:
+                owed.track(send.port, send.data)
             try:
                 ports[send.port].send(send.data)
             except SendError as error:
                 self._failed(send, before, error)
                 continue
             done.append((send, before, clock.now_ns()))
+            if send.tick == NO_TICK and not adds:
+                owed.track(send.port, send.data)
         self._write_sent(done)
 
     def _write_sent(self, done: Sequence[tuple[Send, int, int]]) -> None:

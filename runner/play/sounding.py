@@ -34,6 +34,20 @@ class Sounding:
         if len(self._table) < TABLE_BYTES:
             raise ValueError(f"table of {len(self._table)} bytes, {TABLE_BYTES} are needed")
 
+    @staticmethod
+    def adds(data: bytes) -> bool:
+        """Return whether a message starts something that must be ended: a note, a pedal, a machine.
+
+        In a table that outlives its engine, such a message is tracked before it is sent and all others
+        after: then the table never owes less than the machines were sent, wherever the engine dies.
+        """
+        kind = data[0] & 0xF0
+        if kind == 0x90:
+            return data[2] > 0
+        if kind == 0xB0:
+            return data[1] == 64 and data[2] >= 64
+        return data[0] in (0xFA, 0xFB)
+
     def track(self, port: int, data: bytes) -> None:
         """Take note of one complete message that was sent to `port`."""
         status = data[0]
