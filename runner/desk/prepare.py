@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from runner.errors import PartFileError, PlanError, Problem, UsageError
+from runner.errors import PartFileError, PlanError, Problem, Severity, UsageError
 from runner.music.moment import Moment, Unit, parse_moment
 from runner.plan.compile import CompiledSong, compile_song
 from runner.plan.parts import PartNotes, select_part
-from runner.plan.smf import SmfFile, read_smf
+from runner.plan.smf import MAX_FILE_BYTES, SmfFile, read_smf
 from runner.play.commands import ClockPolicy, RigConfig, RigMachine
 from runner.ports.base import Medium, PortConfig
 from runner.session.load import LoadedSession, load_session
@@ -19,7 +19,6 @@ from runner.session.model import Session
 from runner.session.model_rig import PortSpec
 from runner.session.model_song import SongSpec
 
-_LARGEST_PART = 16 * 1024 * 1024
 _CLOCKS = {Unit.BARS: 96, Unit.BEATS: 24, Unit.QUARTERS: 24}  #: of a freewheel span; a bar is four quarters
 
 
@@ -55,15 +54,16 @@ class Prepared:
         index, song = self.song(name)
         start = moment_of(from_moment) if from_moment else None
         parts, problems = self.parts(index, song)
-        if problems:
+        if any(problem.severity == "error" for problem in problems):
             raise PlanError(problems)
         return compile_song(self.session, song, parts, from_=start, marks=self.loaded.marks)
 
     def parts(self, index: int, song: SongSpec) -> tuple[dict[int, PartNotes], list[Problem]]:
-        """Read the part files of a song; each file is read once."""
+        """Read the part files of a song, each once; the problems are errors and notices."""
         files: dict[str, SmfFile] = {}
         parts: dict[int, PartNotes] = {}
         problems: list[Problem] = []
+        notices: list[Problem] = []
         for number, spec in enumerate(song.parts):
             try:
                 if spec.file not in files:
@@ -72,10 +72,15 @@ class Prepared:
                 if spec.to_channel is None and machine.channel is not None:
                     spec = spec.model_copy(update={"to_channel": machine.channel})
                 parts[number] = select_part(files[spec.file], spec)
+                for notice in (*files[spec.file].notices, *parts[number].notices):
+                    path = ("songs", index, "parts", number, "file")
+                    severity: Severity = "warning" if notice.severity == "error" else notice.severity
+                    told = self.loaded.marks.problem(path, notice.message, severity=severity)
+                    notices.append(told)
             except PartFileError as error:
                 path = ("songs", index, "parts", number, "file")
                 problems.append(self.loaded.marks.problem(path, str(error)))
-        return parts, problems
+        return parts, [*problems, *dict.fromkeys(notices)]
 
 
 def read_session(file: str | Path) -> Prepared:
@@ -91,8 +96,8 @@ def read_session(file: str | Path) -> Prepared:
 def read_part(path: Path) -> bytes:
     """Return the bytes of a part file; `PartFileError` if it cannot be read or is too large."""
     try:
-        if path.stat().st_size > _LARGEST_PART:
-            raise PartFileError(f"larger than {_LARGEST_PART // 2**20} MiB", file=str(path))
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise PartFileError(f"larger than {MAX_FILE_BYTES // 2**20} MiB", file=str(path))
         return path.read_bytes()
     except OSError as error:
         raise PartFileError(f"cannot be read: {error.strerror or error}", file=str(path)) from None

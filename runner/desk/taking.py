@@ -14,6 +14,7 @@ from typing import Any
 from runner.desk.prepare import Prepared
 from runner.errors import TakeFormatError
 from runner.plan.compile import CompiledSong
+from runner.plan.timeline import Stage, Timeline
 from runner.session.model import Session
 from runner.takes.declared import Declared, MachineFacts
 from runner.takes.format import Record
@@ -57,11 +58,27 @@ def declared_facts(session: Session, compiled: CompiledSong) -> dict[str, Any]:
         compiled.time,
         lead_ns=lead_ns,
         entry_quarters=timeline.entry_quarters,
-        clocks={timeline.ports[role.port]: (role.first, role.last) for role in timeline.clocks},
+        clocks=_clock_spans(timeline, follows=follows),
         machines=machines,
         role="follower" if follows else "master",
         source=(session.clock.port or "") if follows else "",
     ).to_dict()
+
+
+def _clock_spans(timeline: Timeline, *, follows: bool) -> dict[str, tuple[int, int]]:
+    """Return the numbers of the first clock and after the last that each port gets.
+
+    Under another machine's clock they are its counts, which begin at its Start; the lead is its own.
+    """
+    lead = 0
+    if follows:
+        first_quarters = min(
+            0.0, *(mark.quarters for mark in timeline.stages if mark.stage >= Stage.PRE_ROLL)
+        )
+        lead = round((first_quarters - timeline.clock_quarters0) * 24)
+    return {
+        timeline.ports[role.port]: (max(0, role.first - lead), role.last - lead) for role in timeline.clocks
+    }
 
 
 class TakeKeeper:
@@ -124,10 +141,11 @@ class TakeKeeper:
         self._folder = folder
         self.problem = ""
         try:
+            header = self._header(plan, folder, order)
             if (folder / EVENTS_FILE).exists():
-                self._writer = TakeWriter.resume(folder, at_text)
+                self._writer = TakeWriter.resume(folder, at_text, header=header)
             else:
-                self._writer = TakeWriter(folder, self._header(plan, folder, order), at_text)
+                self._writer = TakeWriter(folder, header, at_text)
         except (OSError, TakeFormatError) as error:
             self._writer = None
             self.problem = str(error)
