@@ -58,6 +58,6 @@ class Report:
         try:
             data = json.loads(line)
             kind = data.pop("kind")
-        except (ValueError, KeyError, AttributeError):
+        except (ValueError, KeyError, AttributeError, TypeError):
             return cls("warning", {"text": line.decode(errors="replace").strip()})
         return cls(str(kind), data)
