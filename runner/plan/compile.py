@@ -14,6 +14,7 @@ from typing import Any
 
 from runner.errors import Problem
 from runner.music import Moment, SongTime
+from runner.plan.chase import chase_groups, read_states
 from runner.plan.click import click_voice
 from runner.plan.cues import read_cues
 from runner.plan.grid import CLOCKS_PER_QUARTER, on_grid
@@ -53,6 +54,7 @@ class CompiledSong:
     problems: list[Problem] = field(default_factory=list)
     left_out: list[LeftOut] = field(default_factory=list)
     score: Score | None = None
+    after: LegState | None = None  #: of a song that goes straight on: how it leaves the rig
 
     def rows(self) -> Iterator[dict[str, Any]]:
         """Yield everything that is sent, in order, as `plan --json` shows it."""
@@ -69,6 +71,9 @@ def compile_song(
     loops: Sequence[Loop] = (),
     tempo_scale: Fraction = Fraction(1),
     muted: Iterable[str] = (),
+    restart_notes: bool = False,
+    follows: LegState | None = None,
+    straight_on: bool = False,
     marks: Marks | None = None,
     strict: bool = True,
 ) -> CompiledSong:
@@ -76,7 +81,11 @@ def compile_song(
 
     `parts` are the song's parts by their place in the file. The roll begins at `from_` (the start of the
     song if None) and stops at `to`, or after the tail. `muted` are machines whose parts are left out;
-    `tempo_scale` multiplies the tempo. With `strict`, an error raises; without, it is among the problems.
+    `tempo_scale` multiplies the tempo. `restart_notes` strikes the notes again that sound at an entry in
+    mid-song. With `strict`, an error raises; without, it is among the problems.
+
+    Songs that go straight on, the clock unbroken: each but the last is compiled with `straight_on`, each but
+    the first `follows` the `after` of the one before; lead, pre-roll and tail are left out between them.
 
     Raises:
         PlanError: something of it cannot be played as written; carries every problem.
@@ -84,7 +93,8 @@ def compile_song(
     report = Reporter(marks)
     score = read_score(session, song, parts, report, tempo_scale=tempo_scale).without(muted)
     limit_ns = session.limits.wire_wait_ns
-    stretches = _stretches(score, from_, to, loops, report)
+    ends = _ends(score, from_, to, follows, straight_on, report)
+    stretches = _stretches(score, ends, loops, restart_notes, report)
     legs: list[tuple[CompiledLeg, int]] = []
     for stretch, passes in stretches:
         legs.append((compile_leg(score, stretch, report, limit_ns=limit_ns), passes))
@@ -97,7 +107,7 @@ def compile_song(
         report.raise_if_failed()
     course = Course(tuple(Leg(leg.timeline, passes) for leg, passes in legs))
     wire = [wire for leg, _ in legs for wire in leg.wire]
-    return CompiledSong(course, score.time, wire, report.problems, left_out, score)
+    return CompiledSong(course, score.time, wire, report.problems, left_out, score, legs[-1][0].after)
 
 
 def read_score(
@@ -171,41 +181,58 @@ def _point(score: Score, moment: Moment, what: str, report: Reporter) -> Fractio
     return on_grid(quarters)
 
 
-def _stretches(
-    score: Score, from_: Moment | None, to: Moment | None, loops: Sequence[Loop], report: Reporter
-) -> list[tuple[Stretch, int]]:
-    """Return the stretches of a roll with how often each is played."""
+@dataclass(frozen=True, slots=True)
+class _Ends:
+    """Where a roll of one song begins and ends, and whether it is joined to others."""
+
+    entry: Fraction
+    exit_: Fraction
+    follows: LegState | None
+    stops: bool
+
+
+def _ends(
+    score: Score,
+    from_: Moment | None,
+    to: Moment | None,
+    follows: LegState | None,
+    straight_on: bool,
+    report: Reporter,
+) -> _Ends:
     time = score.time
-    entry = time.start_quarters
+    entry = time.start_quarters if follows is None else Fraction(0)
     if from_ is not None:
         wanted = _point(score, from_, "from", report)
         entry = entry if wanted is None else wanted
         if entry >= time.end_quarters:
-            report.add(
-                score.path, f"cannot begin at {from_}: the song ends at {time.at_text(time.end_quarters)}"
-            )
+            text = time.at_text(time.end_quarters)
+            report.add(score.path, f"cannot begin at {from_}: the song ends at {text}")
             entry = time.start_quarters
-    exit_ = exit_of(score)
+    exit_ = on_grid(time.end_quarters) if straight_on else exit_of(score)
     if to is not None:
         wanted = _point(score, to, "to", report)
-        if wanted is not None and wanted <= max(entry, Fraction(0) if entry < 0 else entry):
-            report.add(
-                score.path, f"cannot end at {to}: that is not after the beginning, {time.at_text(entry)}"
-            )
+        if wanted is not None and wanted <= max(entry, Fraction(0)):
+            text = time.at_text(max(entry, Fraction(0)))
+            report.add(score.path, f"cannot end at {to}: that is not after the beginning, {text}")
         elif wanted is not None:
             exit_ = min(exit_, wanted)
-    spans = _loop_spans(score, loops, entry, exit_, report)
+    return _Ends(entry, exit_, follows, not straight_on)
+
+
+def _stretches(
+    score: Score, ends: _Ends, loops: Sequence[Loop], restart_notes: bool, report: Reporter
+) -> list[tuple[Stretch, int]]:
+    """Return the stretches of a roll with how often each is played."""
     stretches: list[tuple[Stretch, int]] = []
-    before: LegState | None = None
-    at = entry
-    for first, last, passes in spans:
-        restart = before is not None
-        stretches.append((Stretch(at, last, before, False, restart), 1))
-        before = state_at(score, last)
+    before, new_song, restart = ends.follows, ends.follows is not None, restart_notes
+    at = ends.entry
+    for first, last, passes in _loop_spans(score, loops, ends.entry, ends.exit_, report):
+        stretches.append((Stretch(at, last, before, new_song, False, restart), 1))
+        before, new_song, restart = state_at(score, last), False, True
         if passes != 1:
-            stretches.append((Stretch(first, last, before, False, True), passes - 1 if passes else 0))
+            stretches.append((Stretch(first, last, before, False, False, True), passes - 1 if passes else 0))
         at = last
-    stretches.append((Stretch(at, exit_, before, True, before is not None), 1))
+    stretches.append((Stretch(at, ends.exit_, before, new_song, ends.stops, restart), 1))
     return stretches
 
 
@@ -245,3 +272,19 @@ def _late_cues(score: Score, report: Reporter) -> None:
 
 def _unique(items: Iterable[LeftOut]) -> list[LeftOut]:
     return list(dict.fromkeys(items))
+
+
+def opening_messages(song: CompiledSong) -> list[tuple[int, bytes]]:
+    """Return (port, message) of what is in force when bar 1 begins: programs, controllers and the like.
+
+    To be sent while a song is waited for, so that the machines have their sounds before it is rolled.
+    """
+    if song.score is None:
+        return []
+    states = read_states(song.score.state_messages(0, include=True))
+    return [(port, message) for (port, _), group in chase_groups(states) for message in group]
+
+
+def muted_for_solo(song: SongSpec, soloed: Iterable[str]) -> frozenset[str]:
+    """Return the machines whose parts are to be muted so that only the parts of `soloed` are heard."""
+    return frozenset(part.machine for part in song.parts) - frozenset(soloed)

@@ -16,11 +16,23 @@ DEFAULT_VELOCITY = 100
 DEFAULT_DEVICE = 127
 _MMC = 0x06  #: sub-id 1 of a MIDI Machine Control command (RP-013)
 MMC_STOP, MMC_RECORD_STROBE, MMC_RECORD_EXIT = 0x01, 0x06, 0x07
+_RECORD, _RECORD_EXIT = bytes((_MMC, MMC_RECORD_STROBE)), bytes((_MMC, MMC_RECORD_EXIT))
 
 
 def machine_control(device: int, command: int) -> bytes:
     """Return a MIDI Machine Control command without data: F0 7F device 06 command F7 (RP-013, p. 1)."""
     return bytes((0xF0, 0x7F, device, _MMC, command, 0xF7))
+
+
+def is_record(cue: CueEvent) -> bool:
+    """Return whether a cue tells a recorder to record, or to stop recording."""
+    message = cue.messages[0]
+    return message[:2] == b"\xf0\x7f" and message[3:5] in (_RECORD, _RECORD_EXIT)
+
+
+def is_record_strobe(cue: CueEvent) -> bool:
+    """Return whether a cue tells a recorder to record."""
+    return is_record(cue) and cue.messages[0][3:5] == _RECORD
 
 
 def read_cues(

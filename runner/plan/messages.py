@@ -16,6 +16,8 @@ START = b"\xfa"
 CONTINUE = b"\xfb"
 STOP = b"\xfc"
 
+SONG_SELECT = 0xF3
+
 BANK_MSB = 0
 DATA_MSB = 6
 BANK_LSB = 32

@@ -211,13 +211,16 @@ class Score:
             merged = next((run for run in runs if run), [])
         return [(port, m[0], m[1], m[2] if len(m) > 2 else 0) for _, _, port, m in merged]
 
-    def sounding_at(self, voice: Voice, quarters: Fraction) -> list[int]:
-        """Return the Note On rows of `voice` that began before `quarters` and end after it."""
+    def sounding_at(self, voice: Voice, quarters: Fraction, *, closed: bool = False) -> list[int]:
+        """Return the Note On rows of `voice` that began before `quarters` and end after it.
+
+        With `closed`, those that end right there as well.
+        """
         last = voice.row_at(quarters)
         ticks, partner = voice.ticks, voice.partner
         bound = quarters * voice.ppq
         return [
             row
             for row, other in enumerate(partner[:last])
-            if other >= last and other != NO_PARTNER and ticks[other] > bound
+            if other >= last and other != NO_PARTNER and (closed or ticks[other] > bound)
         ]

@@ -195,6 +195,30 @@ class TransportPlanner:
             self._known = False
             self._report.warn(self._path, "stands when the loop comes round, and cannot be located")
 
+    def new_song(self, before: Motion) -> None:
+        """Go straight on from another song: stop what plays, start it for this one, between two clocks."""
+        start = first_start(self._score, self._port)
+        at_ns = self._grid.ns_of_tick(0) + self._port.offset_ns
+        if before.running:
+            room = self._grid.interval_before(0) * 6 // 10 if self._port.clock else RELOCATE_NS
+            self._since = -(1 << 62)
+            self._event(at_ns - min(RELOCATE_NS, room), self._grid.quarters0, STOP, "next song")
+        if start is None or self._transport_cue_at(0):
+            return
+        counted = clocks_from(start, self._grid.quarters0)
+        if counted <= 0:
+            self._send(START, self._grid.tick_at(start), f"{self._score.song} start")
+            return
+        # it counts the pre-roll as its own bars, and there is none between two songs
+        if any(machine.position for machine in self._port.followers):
+            self._relocate(Motion(True, counted), Motion())
+            return
+        self._report.warn(
+            self._path,
+            "counts the pre-roll, which is left out between songs that go straight on: it is that far behind",
+        )
+        self._send(START, 0, f"{self._score.song} start")
+
     def _relocate(self, wanted: Motion, before: Motion) -> None:
         """Stop, locate and continue between two clocks, the only way that the standard allows."""
         interval = self._grid.interval_before(0)
@@ -247,12 +271,11 @@ class TransportPlanner:
 
     # ------------------------------------------------------------------ cues and exit
 
-    def cues(self, first_ns: int, last_ns: int, *, last_included: bool) -> None:
-        """Send the cues from `first_ns` up to `last_ns` (song time)."""
+    def cues(self, first_ns: int, last_ns: int) -> None:
+        """Send the cues from `first_ns` up to `last_ns` (song time), the latter not included."""
         for quarters, cue in transport_cues(self._score, self._port):
-            if not first_ns <= cue.t_ns <= last_ns or (cue.t_ns == last_ns and not last_included):
-                continue
-            self._cue(quarters, cue)
+            if first_ns <= cue.t_ns < last_ns:
+                self._cue(quarters, cue)
 
     def _cue(self, quarters: Fraction, cue: CueEvent) -> None:
         message = cue.messages[0]

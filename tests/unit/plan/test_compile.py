@@ -347,3 +347,14 @@ def test_events_keep_their_musical_moment() -> None:
     for index in range(len(events)):
         at_ns = song.time.tempo.ns_at(Fraction(events.quarters[index]).limit_denominator(10_000))
         assert abs(at_ns + events.shift_ns[index] - events.t_ns[index]) <= 1
+
+
+def test_notes_of_raw_bytes_are_ended_with_the_roll() -> None:
+    """Two Note Ons and one Note Off in raw bytes: the other one is ended where the roll ends."""
+    cue = """
+    cues:
+      - {at: bar 2, port: cable, raw: "90 3C 40 90 3E 40"}
+      - {at: bar 3, port: cable, raw: "90 3C 00"}
+    """
+    assert sent(compiled(cue), "cable")[-1] == (8 * BAR_NS, "80 3E 40")
+    assert len(sent(compiled(cue), "cable")) == 4

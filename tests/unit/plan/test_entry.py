@@ -227,3 +227,32 @@ def test_impossible_ends_are_refused(from_: str, to: str | None) -> None:
     """An end before the beginning, a beginning at the end, or an unknown section."""
     with pytest.raises(PlanError):
         compiled(from_=from_, to=to)
+
+
+def test_a_recorder_that_would_be_recording_records_from_where_the_bars_begin() -> None:
+    """From bar 5 with a bar of count-in: record strobe at bar 4, machine control stop at the end."""
+    machines = "deck: {port: front, device-id: 1, kind: recorder}\n"
+    text = "pre-roll: 1 bar\ncues: [{at: start, machine: deck, record: true}]"
+    assert sent(compiled(text, machines=machines, from_="bar 5")) == [
+        (3 * BAR_NS, "F0 7F 01 06 06 F7"),
+        (8 * BAR_NS, "F0 7F 01 06 01 F7"),
+    ]
+
+
+def test_sustained_notes_are_struck_again_on_wish() -> None:
+    """A note from bar 1 to bar 7 and a cue's note: restarted at the entry, each with its own end."""
+    part = part_of([(0, 6 * 1920, 40)])
+    text = PART + "\ncues: [{at: bar 4, machine: bass, note: 60, length: 2 bars}]"
+    song = compiled(text, {0: part}, from_="bar 5", restart_notes=True)
+    assert sent(song, "cable") == [
+        (4 * BAR_NS, "91 28 64"),
+        (4 * BAR_NS, "91 3C 64"),
+        (5 * BAR_NS, "81 3C 40"),
+        (6 * BAR_NS, "81 28 40"),
+    ]
+
+
+def test_what_happens_at_the_end_that_was_asked_for_does_not_happen() -> None:
+    """A roll up to bar 3 plays bars 1 and 2: a cue at bar 3 belongs to what is not played."""
+    song = compiled("cues: [{at: bar 3, machine: drums, note: 60}]", to="bar 3")
+    assert [text for _, text in sent(song, "front")] == ["FA", "FC"]

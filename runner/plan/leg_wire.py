@@ -1,0 +1,106 @@
+"""The wires of one leg: everything that may move gets its time, and each port's queue is followed once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from runner.plan.columns import Rows
+from runner.plan.place import place
+from runner.plan.report import Traffic, WireReport, judge_wire
+from runner.plan.score import ScorePort
+from runner.plan.stretch import Collected, Frame
+from runner.plan.timeline import EventOrder
+from runner.plan.wire import PortWire, measure
+
+CONTROL_WINDOW_NS = 5_000_000  #: how far a controller may be brought forward to let a clock pass
+_MOVABLE = frozenset((0xA0, 0xB0, 0xD0, 0xE0))
+
+
+class LegWires:
+    """The ports of a leg with their clocks."""
+
+    def __init__(self, frame: Frame, out: Collected) -> None:
+        self._frame = frame
+        self._out = out
+        self._clock_times: dict[int, Sequence[int]] = {}
+
+    def place(self) -> None:
+        """Find the time of everything that may move, and put it among the rows."""
+        rows, drafts = self._out.rows, self._out.drafts
+        placed = self._out.placed
+        for port in self._frame.score.ports:
+            if not drafts.get(port.index):
+                continue
+            mine = rows.of_port(port.index)
+            times, sizes = [rows.t_ns[row] for row in mine], [len(rows.data[row]) for row in mine]
+            wire = PortWire(port.link, self._clocks_with_earlier(port), times, sizes)
+            placed += place(port, wire, drafts[port.index])
+        for each in placed:
+            draft = each.draft
+            rows.add(
+                each.t_ns,
+                float(draft.quarters),
+                draft.shift_ns + each.t_ns - draft.t_ns,
+                draft.order,
+                draft.port,
+                draft.machine,
+                self._out.sources.index(draft.source),
+                each.data,
+            )
+
+    def measure(self, limit_ns: int) -> list[WireReport]:
+        """Follow each queue, bring controllers forward where a clock would wait, order all rows."""
+        reports: list[WireReport] = []
+        rows = self._out.rows
+        by_port = rows.by_port()
+        for port in self._frame.score.ports:
+            clocks = self._clocks(port)
+            mine = by_port.get(port.index, [])
+            if not mine and not clocks:
+                continue
+            times = [rows.t_ns[row] for row in mine]
+            sizes = [len(rows.data[row]) for row in mine]
+            movable = _movable(rows, mine) if clocks else None
+            load = measure(
+                port.link, clocks, times, sizes, movable, limit_ns=limit_ns, window_ns=CONTROL_WINDOW_NS
+            )
+            for index, t_ns in load.moved.items():
+                rows.move(mine[index], t_ns)
+            traffic = Traffic(clocks, self._frame.grid.quarters0, rows, mine, self._out.sources.texts)
+            reports.append(judge_wire(self._frame.score, port, load, traffic, self._out.report))
+        rows.arrange(by_port.values())
+        return reports
+
+    def _clocks(self, port: ScorePort) -> Sequence[int]:
+        """Return the clock times of a port; the same list for all ports with the same offset."""
+        if not port.clock:
+            return ()
+        offset = port.offset_ns
+        times = self._clock_times.get(offset)
+        if times is None:
+            ticks = self._frame.grid.clock_ns
+            times = [t_ns + offset for t_ns in ticks] if offset else ticks.tolist()
+            self._clock_times[offset] = times
+        return times
+
+    def _clocks_with_earlier(self, port: ScorePort) -> Sequence[int]:
+        """Return the port's clocks and, before a seam, the last ones of the leg that came before."""
+        clocks = self._clocks(port)
+        before = self._frame.stretch.before
+        if before is None or not port.clock:
+            return clocks
+        seam_ns = self._frame.entry_ns + port.offset_ns
+        return [*(t_ns + seam_ns for t_ns in before.clocks_ns), *clocks]
+
+
+def _movable(rows: Rows, mine: Sequence[int]) -> bytes | None:
+    """Return which rows are controllers, bends or pressures; None if there are none."""
+    order, data = rows.order, rows.data
+    flags = bytearray(order[row] == EventOrder.CONTROL for row in mine)
+    at = flags.find(1)
+    if at < 0:
+        return None
+    while at >= 0:
+        flags[at] = data[mine[at]][0] & 0xF0 in _MOVABLE
+        at = flags.find(1, at + 1)
+    return bytes(flags)
