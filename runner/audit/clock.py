@@ -8,7 +8,7 @@ is divided by the slope.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -16,7 +16,7 @@ from typing import Any
 from runner.audit.grid import Grid, place_on_grid
 from runner.audit.statistics import Line, Spread, least_squares
 from runner.takes.declared import Declared
-from runner.takes.model import NO_DUE, Take, TickTrack
+from runner.takes.model import IDLE_FROM, NO_DUE, Take, TickTrack
 
 NS_PER_MINUTE = 60_000_000_000
 CLOCKS_PER_QUARTER = 24
@@ -81,15 +81,26 @@ class ClockFigures:
     source: TrackFigures | None
     role: str
     source_name: str
-    locked_after_beats: float | None
+    settling: Mapping[str, Any] | None  #: the follower's own report, as its "settled" state has it
+
+    @property
+    def locked_after_beats(self) -> float | None:
+        """After how many beats of clock the follower was locked, if it said so."""
+        beats = (self.settling or {}).get("locked_after_beats")
+        if not isinstance(beats, int | float) or isinstance(beats, bool):
+            return None
+        return round(float(beats), 3)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data, the part "clock" of take.json."""
         out = [figures for figures in self.tracks if figures.direction == "out"]
         incoming = [figures for figures in self.tracks if figures.direction == "in"]
         late = _joined_lateness(out if out or self.source is None else [self.source])
-        expected = [figures.expected for figures in out if figures.expected is not None]
-        counted = [self.source] if self.role == "follower" and self.source else out
+        follows = self.role == "follower"
+        counted = out
+        if follows:
+            counted = incoming = [self.source] if self.source is not None else []
+        expected = [figures.expected for figures in counted if figures.expected is not None]
         return {
             "role": self.role,
             "source": self.source_name,
@@ -104,6 +115,7 @@ class ClockFigures:
                 "measured": _round(self.source.measured_bpm) if self.source else None,
             },
             "locked_after_beats": self.locked_after_beats,
+            "settling": dict(self.settling) if self.settling is not None else None,
             "ports": [figures.to_dict() for figures in self.tracks],
         }
 
@@ -134,14 +146,18 @@ def clock_figures(take: Take, declared: Declared) -> ClockFigures:
         source = next((f for f in figures if f.direction == "in" and f.port == declared.source), None)
     else:
         source = max((f for f in figures if f.direction == "out"), key=lambda f: len(f.track), default=None)
-    return ClockFigures(figures, source, declared.role, declared.source or "internal", _locked_after(take))
+    return ClockFigures(figures, source, declared.role, declared.source or "internal", _settling(take))
 
 
 def _sent(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
+    whole_track, track = track, _without_idle(track)
+    if not len(track):
+        return TrackFigures(whole_track, None, 0, 0, None, None, None, declared.steady_bpm, None, array("q"))
     first, after = min(track.number), max(track.number) + 1
     expected = after - first
     if track.port in declared.clocks and take.end is not None and take.end.detail.get("why") in _WHOLE:
         low, high = declared.clocks[track.port]
+        low = max(low, first) if declared.role == "follower" else low  # a master may start in mid-song
         expected = max(expected, high - low)
     ordered = array("q", sorted(track.lateness_ns()))
     distinct = len(set(track.number))
@@ -154,12 +170,23 @@ def _sent(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
         else:
             declared_bpm, line, measured = _against_due(track)
     return TrackFigures(
-        track, expected, expected - distinct, len(track) - distinct,
+        whole_track, expected, expected - distinct, len(track) - distinct,
         Spread.of_sorted_ns(ordered), line, measured, declared_bpm, None, ordered,
     )  # fmt: skip
 
 
 _WHOLE = ("end", "end of the song")
+
+
+def _without_idle(track: TickTrack) -> TickTrack:
+    """Return the track without the clocks that were passed on while the master's transport stood."""
+    if not len(track) or max(track.number) < IDLE_FROM:
+        return track
+    kept = [index for index, number in enumerate(track.number) if number < IDLE_FROM]
+    number, t_ns, due_ns = (
+        array("q", (column[index] for index in kept)) for column in (track.number, track.t_ns, track.due_ns)
+    )
+    return TickTrack(track.port, track.direction, number, t_ns, due_ns)
 
 
 def _bpm(period_ns: float) -> float | None:
@@ -194,7 +221,7 @@ def _received(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
     ordered = array("q", sorted(track.lateness_ns()))
     return TrackFigures(
         track,
-        None,
+        len(track) + grid.missing - grid.extra,
         grid.missing,
         grid.extra,
         Spread.of_sorted_ns(ordered),
@@ -250,10 +277,9 @@ def _against_song(
     return mean, line, mean / line.slope
 
 
-def _locked_after(take: Take) -> float | None:
-    """Return after how many beats of clock the follower was locked, if it said so."""
-    for event in take.of_kind("state", "finding"):
-        beats = event.detail.get("locked_after_beats")
-        if isinstance(beats, int | float) and not isinstance(beats, bool):
-            return round(float(beats), 3)
-    return None
+def _settling(take: Take) -> Mapping[str, Any] | None:
+    """Return the last report of how the follower settled; None of a take that followed nothing."""
+    reports = [event.detail for event in take.of_kind("state") if "locked_after_beats" in event.detail]
+    if not reports:
+        return None
+    return {key: value for key, value in reports[-1].items() if key != "state"}

@@ -76,11 +76,41 @@ class Facts:
         """Return the song position of a time as text, where the declaration allows."""
         if t_ns is None or self.time is None:
             return None
+        if self.declared.role == "follower":
+            followed = self._followed_quarters(t_ns)
+            return None if followed is None else self.time.at_text(followed)
         try:
             quarters = self.time.tempo.quarters_at(t_ns)
         except (ValueError, OverflowError):
             return None
         return self.time.at_text(Fraction(round(quarters * 24), 24))
+
+    def _followed_quarters(self, t_ns: int) -> Fraction | None:
+        """Return the song position of a time by counting the master's clocks from its Start; None before it.
+
+        Counted on the audit's own grid, not by what the follower made of it at the time.
+        """
+        source = self.clock.source
+        if source is None or source.grid is None:
+            return None
+        moves = [
+            event
+            for event in self.of_kind("received")
+            if event.port == source.port
+            and event.t_ns <= t_ns
+            and event.data[:1] in (b"\xfa", b"\xfb", b"\xf2")
+        ]
+        start = next((event for event in reversed(moves) if len(event.data) == 1), None)
+        if start is None:
+            return None
+        located = [event.data for event in moves if event.t_ns <= start.t_ns and len(event.data) == 3]
+        beats = located[-1][1] | located[-1][2] << 7 if start.data == b"\xfb" and located else 0
+        first = bisect_left(source.track.t_ns, start.t_ns)
+        index = bisect_right(source.track.t_ns, t_ns) - 1
+        if not first <= index < len(source.grid.number):
+            return None
+        clocks = beats * 6 + source.grid.number[index] - source.grid.number[first]
+        return Fraction(clocks, 24) - Fraction(self.declared.pre_roll_quarters).limit_denominator(24)
 
     def bytes_between(self, port: str, direction: str, start_ns: int, end_ns: int) -> int:
         """Return how many bytes other than clock passed a port in a span of time."""

@@ -104,6 +104,9 @@ def _figures(summary: Mapping[str, Any]) -> list[str]:
     if tempo.get("measured"):
         declared = f", declared {tempo['declared']:.3f}" if tempo.get("declared") else ""
         rows.append(("tempo", f"{tempo['measured']:.3f} BPM measured{declared}"))
+    settling = clock.get("settling") or {}
+    if settling.get("text"):
+        rows.append(("lock", str(settling["text"])))
     messages = summary.get("messages") or {}
     if messages:
         counts = f"{messages['sent']} sent, {messages['received']} received"
@@ -117,11 +120,13 @@ def _figures(summary: Mapping[str, Any]) -> list[str]:
 
 def _clock_counts(clock: Mapping[str, Any]) -> str:
     source = clock.get("source") or "internal"
-    counts = f"{clock['role']}, source {source}; {clock['sent']} sent"
-    if clock.get("expected") is not None:
-        counts += f" of {clock['expected']} due"
-    if clock["received"]:
-        counts += f", {clock['received']} received"
+    due = f" of {clock['expected']} due" if clock.get("expected") is not None else ""
+    if clock["role"] == "follower":
+        counts = f"follower, source {source}; {clock['received']} received{due}, {clock['sent']} sent"
+    else:
+        counts = f"{clock['role']}, source {source}; {clock['sent']} sent{due}"
+        if clock["received"]:
+            counts += f", {clock['received']} received"
     return f"{counts}; {clock['missing']} missing, {clock['extra']} too many"
 
 

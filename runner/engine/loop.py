@@ -224,7 +224,8 @@ class Loop:
                 ref = self._ticks_in[port] - 1
                 self.log.add(Kind.TICK_RECEIVED, arrival, due, quarters, port, ref=ref)
             else:
-                self.log.add(Kind.RECEIVED, arrival, due, quarters, port, data=data)
+                before = self._ticks_in[port]
+                self.log.add(Kind.RECEIVED, arrival, due, quarters, port, ref=before, data=data)
         if self.inbox.overflow > self._overflow_told:
             lost, self._overflow_told = self.inbox.overflow - self._overflow_told, self.inbox.overflow
             data_out = {"code": "input-overflow", "severity": "error", "count": lost}

@@ -24,9 +24,11 @@ from runner.play.states import PlayEvent, PlayState, next_state
 from runner.play.streams import NEVER, EventStream, Send, TickStream
 from runner.sync.findings import Finding
 from runner.sync.follower import EventKind, Follower, FollowerConfig, FollowerEvent, TickVerdict
+from runner.sync.listener import ClockListener
 from runner.sync.prior import GridPrior
+from runner.sync.record import FollowRecord, SongGrid
 from runner.sync.states import LockState, Transport
-from runner.sync.watch import ClockWatch, Pace, WatchConfig
+from runner.sync.watch import WatchConfig
 
 PRELUDE_MARGIN_NS = 5_000_000  #: from arming to the first message that goes ahead of the master's Start
 
@@ -53,8 +55,7 @@ class FollowingPlayer(Player):
     ) -> None:
         super().__init__(machines, port_count, sounding)
         self._policy = policy or ClockPolicy()
-        self.follower = Follower(_config(self._policy))
-        self.watch = ClockWatch(WatchConfig(machine=self._policy.machine))
+        self._listener = ClockListener(_config(self._policy), WatchConfig(machine=self._policy.machine))
         self._relays: list[PortRelay] = []
         self._prelude: list[Send] = []
         self._at_start: list[Send] = []
@@ -64,8 +65,16 @@ class FollowingPlayer(Player):
         self._position_ports = tuple(
             sorted({machine.port for machine in machines if "position" in machine.follows})
         )
-        self._paced = 0  #: the beat of which the watch was told the tempo last
-        self._located = False
+
+    @property
+    def moving(self) -> bool:
+        """Whether a roll is under way; a roll that waits for the master's Start is one."""
+        return self.state in MOVING or self.state is PlayState.ARMED
+
+    @property
+    def follower(self) -> Follower:
+        """Where the master is."""
+        return self._listener.follower
 
     # ------------------------------------------------------------------ orders
 
@@ -79,24 +88,13 @@ class FollowingPlayer(Player):
         self._legs = []
         start_quarters = _start_quarters(timeline)
         self._count0 = -start_quarters * CLOCKS_PER_QUARTER
-        first = round((timeline.clock_quarters0 - start_quarters) * CLOCKS_PER_QUARTER)
-        prior = GridPrior(timeline.clock_ns, first) if len(timeline.clock_ns) > 1 else None
-        self.follower.set_prior(prior)
-        lock_due = max(0, round(-start_quarters * CLOCKS_PER_QUARTER))
-        limit = self._policy.tempo_limit_percent
-        self.watch = ClockWatch(WatchConfig(self._policy.machine, limit, lock_due), prior)
+        record = self._listen_anew(timeline, start_quarters)
         self._relays = self._make_relays(timeline)
         self._split_prelude(timeline, start_quarters, now_ns)
         self.state = state
-        self._notes.append(Note("state", now_ns, start_quarters, {"state": state.value}))
+        data = {"state": state.value, "follow": record.to_dict()}
+        self._notes.append(Note("state", now_ns, start_quarters, data))
         return now_ns
-
-    def stop(self, now_ns: int, why: str) -> None:
-        """End the roll; the clock goes on being followed."""
-        was = self.state
-        super().stop(now_ns, why)
-        if was in MOVING or was is PlayState.ARMED:
-            self._disarm(now_ns)
 
     def feed(self, port: int, data: bytes, arrival_ns: int) -> Heard:
         """Take a message that came in by any port; returns what became of it if it was the master's clock."""
@@ -107,22 +105,20 @@ class FollowingPlayer(Player):
         if status == 0xF8:
             heard = self._clock(arrival_ns)
         elif status == 0xFE:
-            self.watch.sensing(arrival_ns)
+            self._listener.sensing(arrival_ns)
         elif status in (0xFA, 0xFB):
-            self.watch.started(arrival_ns)
             if status == 0xFA:
-                self.follower.start(arrival_ns)
+                self._listener.start(arrival_ns)
             else:
-                self.follower.continue_(arrival_ns)
+                self._listener.continue_(arrival_ns)
             self._begin(arrival_ns, status)
         elif status == 0xFC:
             self._master_stops(arrival_ns)
         elif status == 0xF2 and len(data) == 3:
-            self.follower.position(data[1] | data[2] << 7, arrival_ns)
-            self._located = True
+            self._listener.position(data[1] | data[2] << 7, arrival_ns)
         else:
-            self.watch.message(arrival_ns)
-        self._drain(arrival_ns)
+            self._listener.message(arrival_ns)
+        self._drain()
         return heard
 
     # ------------------------------------------------------------------ what the loop asks
@@ -140,26 +136,25 @@ class FollowingPlayer(Player):
 
     def next_check_ns(self) -> int | None:
         """Return when the follower or the watch has something to decide if nothing comes until then."""
-        checks = (self.follower.next_deadline_ns(), self.watch.next_deadline_ns())
-        return min((check for check in checks if check is not None), default=None)
+        return self._listener.next_deadline_ns()
 
     def due(self, now_ns: int, ahead_ns: int = 0) -> list[Send]:
         """Return all that is due: what goes ahead of Start, Start, clocks, events."""
-        self.follower.advance(now_ns)
-        self.watch.advance(now_ns)
-        self._drain(now_ns)
+        self._listener.advance(now_ns)
+        self._drain()
         until_ns = now_ns + ahead_ns
         sends: list[Send] = []
         while self._prelude and self._prelude[0].due_ns <= until_ns:
             sends += self._pass([self._prelude.pop(0)])
         started, self._at_start = self._at_start, []
         sends += self._pass(started)
-        for relay in self._relays:
+        for index, relay in enumerate(self._relays):
             while relay.due_ns <= until_ns:
-                sends += relay.take(self._quarters_of(relay.next_count))
-        for send in sends:
-            if send.port == self._policy.port and send.data == b"\xf8":
-                self.watch.sent(now_ns)
+                clocks = relay.take(self._quarters_of(relay.next_count))
+                sends += clocks
+                if not index:  # one port's is enough to know our own clock by if it comes back
+                    for send in clocks:
+                        self._listener.sent(max(now_ns, send.due_ns))
         sends += super().due(now_ns, ahead_ns)
         sends.sort(key=lambda send: send.due_ns)
         return sends
@@ -171,6 +166,31 @@ class FollowingPlayer(Player):
         return super().position(now_ns)
 
     # ------------------------------------------------------------------ inside
+
+    def _listen_anew(self, timeline: Timeline, start_quarters: float) -> FollowRecord:
+        """Follow with the song's tempo map from here on; of what was known, only where the master stands.
+
+        Returns all that the new follower starts with, so that the take can be followed again later.
+        """
+        known = self.follower
+        running = known.transport is not Transport.STOPPED and not known.carrying_on
+        ticks = timeline.clock_ns
+        entry_at = round((timeline.entry_quarters - timeline.clock_quarters0) * CLOCKS_PER_QUARTER)
+        first = round((timeline.clock_quarters0 - start_quarters) * CLOCKS_PER_QUARTER)
+        record = FollowRecord(
+            port=self._policy.port or 0,
+            own_port=next((role.port for role in timeline.clocks if role.port != self._policy.port), None),
+            follower=_config(self._policy),
+            watch=WatchConfig(
+                self._policy.machine, self._policy.tempo_limit_percent, max(0, round(self._count0))
+            ),
+            position=known.next_count,
+            running=running,
+            grid=SongGrid(first, entry_at, len(ticks), SongGrid.sum_of(ticks)),
+        )
+        prior = GridPrior(ticks, first) if len(ticks) > 1 else None
+        self._listener = record.listener(prior)
+        return record
 
     def _streams(self, timeline: Timeline, time: LegTime) -> list[EventStream | TickStream]:
         return [EventStream(timeline, time.when)]  # the clock comes from the relays
@@ -202,25 +222,14 @@ class FollowingPlayer(Player):
         self._first_row = len(rows)
 
     def _clock(self, arrival_ns: int) -> Heard:
-        tick = self.follower.clock(arrival_ns)
-        self.watch.tick(arrival_ns, tick)
+        tick = self._listener.clock(arrival_ns)
         if tick.verdict is TickVerdict.REFUSED:
             return Heard(0, math.nan)
         for relay in self._relays:
             relay.arrived(arrival_ns)
         self._retime()
-        if tick.clocks is not None and tick.clocks // CLOCKS_PER_QUARTER != self._paced:
-            self._paced = tick.clocks // CLOCKS_PER_QUARTER
-            self._tell_pace(arrival_ns, tick.clocks)
         quarters = math.nan if tick.clocks is None else self._quarters_of(tick.clocks)
         return Heard(tick.due_ns or 0, quarters)
-
-    def _tell_pace(self, arrival_ns: int, clocks: int) -> None:
-        follower = self.follower
-        bpm = follower.bpm
-        if bpm is not None:
-            locked = follower.state is LockState.LOCKED
-            self.watch.pace(arrival_ns, clocks, Pace(bpm, follower.rate, follower.rate_sd or 1.0, locked))
 
     def _quarters_of(self, count: int) -> float:
         return (count - self._count0) / CLOCKS_PER_QUARTER
@@ -244,9 +253,11 @@ class FollowingPlayer(Player):
         if count > 0:
             self._notes.append(Note("state", arrival_ns, quarters, {"state": "located"}))
             self._at_start += [send._replace(due_ns=arrival_ns) for send in stream.chase_to(quarters)]
-        self._legs[0].stages.begin_at(quarters)
+        stages = self._legs[0].stages
+        stages.begin_at(quarters)
         self.state = next_state(self.state, PlayEvent.PRE_ROLL if quarters < 0 else PlayEvent.SONG)
-        self._notes.append(Note("state", arrival_ns, quarters, {"state": self.state.value}))
+        if stages.quarters != quarters:  # where a stage begins just here, its own mark will say so
+            self._notes.append(Note("state", arrival_ns, quarters, {"state": self.state.value}))
         for relay in self._relays:
             relay.begin(count)
 
@@ -265,31 +276,41 @@ class FollowingPlayer(Player):
         return sends
 
     def _master_stops(self, arrival_ns: int) -> None:
-        self.watch.stopped(arrival_ns)
-        self.follower.stop(arrival_ns)
+        self._listener.stop(arrival_ns)
         if self.state in MOVING:
             self.stop(arrival_ns, "the clock master stopped")
 
-    def _disarm(self, now_ns: int) -> None:
+    def _end(self, t_ns: int, quarters: float, why: str, outcome: str) -> None:
         for relay in self._relays:
             relay.halt()
         self._prelude = []
         self._at_start = []
-        figures = self.watch.close(now_ns)
-        self._drain_findings()
-        data = {"jitter_us": round(figures.sd_ns / 1000, 1), "class": figures.kind.value}
-        at = next((i for i, note in enumerate(self._notes) if note.kind == "end"), len(self._notes))
-        self._notes.insert(at, Note("state", now_ns, math.nan, {"state": "clock", **data}))
-
-    def _end(self, t_ns: int, quarters: float, why: str, outcome: str) -> None:
+        self._settle(t_ns)  # ahead of the end: what comes after it is in no take
         super()._end(t_ns, quarters, why, outcome)
-        if outcome == "complete":
-            self._disarm(t_ns)
 
-    def _drain(self, now_ns: int) -> None:
-        """Pass the follower's reports on to the watch and the record, and act on a lost clock."""
-        for event in self.follower.events():
-            self.watch.event(event)
+    def _settle(self, t_ns: int) -> None:
+        """Write down all that is left to say of the master's clock."""
+        report, figures = self._listener.close(t_ns)
+        self._drain_findings()
+        if not self._listener.clocks_heard:
+            return
+        locked_at = None if report.locked_at is None else self._quarters_of(report.locked_at)
+        self._notes.append(
+            Note("state", t_ns, math.nan, {
+                "state": "settled",
+                "locked_after_beats": report.beats_to_settle,
+                "locked_at_quarters": locked_at,
+                "enough": report.enough,
+                "beats_needed": report.beats_needed,
+                "text": report.text,
+                "jitter_us": round(figures.sd_ns / 1000, 1),
+                "class": figures.kind.value,
+            })
+        )  # fmt: skip
+
+    def _drain(self) -> None:
+        """Write down what follower and watch report, and act on a lost clock."""
+        for event in self._listener.events():
             self._on_event(event)
         self._drain_findings()
         if self.follower.state is LockState.FREEWHEELING:
@@ -306,7 +327,7 @@ class FollowingPlayer(Player):
             self.stop(event.t_ns, "the clock was lost and did not come back in time")
 
     def _drain_findings(self) -> None:
-        for finding in self.watch.findings():
+        for finding in self._listener.findings():
             self._notes.append(self._note_of(finding))
 
     def _note_of(self, finding: Finding) -> Note:
@@ -317,6 +338,7 @@ class FollowingPlayer(Player):
             "text": finding.text,
             "machine": finding.machine,
             "size": finding.size,
+            "count": max(1, round(finding.size)) if finding.unit == "clocks" else 1,
             "evidence": dict(finding.evidence),
         }
         return Note("finding", finding.t_ns, quarters, data)

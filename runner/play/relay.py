@@ -6,11 +6,13 @@ its successor and the count stays exact. Steady: each count goes out at its pred
 the port's offset. While the clock has dropped out, both go by prediction.
 
 Before Start there are no counts; then each arrival is one tick, and a steady port sends the next one
-at its predicted time.
+at its predicted time. In the record, a clock of the song has the master's count for its number; those
+passed on while the master's transport stands are numbered from `IDLE_FROM` on.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from runner.plan.timeline import NO_MACHINE
@@ -18,6 +20,7 @@ from runner.play.streams import CLOCK, NEVER, Send
 from runner.sync.follower import Follower
 from runner.sync.states import LockState
 
+IDLE_FROM = 1 << 31
 _MOST_AT_ONCE = 96  #: never more clocks at once than one bar of 4/4, whatever the master does
 
 
@@ -32,6 +35,7 @@ class PortRelay:
         self._follower = follower
         self._playing = False
         self._next_count = 0
+        self._idle_sent = 0
         self._idle_owed = 0  #: ticks that arrived while stopped and were not passed on yet
         self._idle_ahead = False  #: the tick after the newest arrival has been sent already
 
@@ -79,7 +83,7 @@ class PortRelay:
         """Return the clocks that are due; `position` is the song position of the first, for the record."""
         due = self.due_ns
         if not self._playing:
-            return self._take_idle(due, position)
+            return self._take_idle(due)
         count = 1
         if self.straight and not self._follower.carrying_on:
             count = max(1, min(_MOST_AT_ONCE, self._follower.next_count - self._next_count))
@@ -97,15 +101,17 @@ class PortRelay:
         """The master's count that the port gets next."""
         return self._next_count
 
-    def _take_idle(self, due: int, position: float) -> list[Send]:
+    def _take_idle(self, due: int) -> list[Send]:
         self.due_ns = NEVER
+        number = IDLE_FROM | (self._idle_sent & (IDLE_FROM - 1))
+        self._idle_sent += 1
         if self._idle_owed:
             self._idle_owed = 0
             if not self.straight:
                 self._plan_idle()
         else:
             self._idle_ahead = True
-        return [Send(due, self.port, CLOCK, NO_MACHINE, 0, position, 0, False)]
+        return [Send(due, self.port, CLOCK, NO_MACHINE, 0, math.nan, number, False)]
 
     def _plan_idle(self) -> None:
         """Send the tick after the newest arrival when it is predicted, not when it comes.

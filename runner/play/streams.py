@@ -178,6 +178,11 @@ class StageStream:
         self.order = _BEFORE_ALL
         self.retime()
 
+    @property
+    def quarters(self) -> float | None:
+        """The song position of the next stage; None after the last."""
+        return self._marks[self._next].quarters if self._next < len(self._marks) else None
+
     def begin_at(self, quarters: float) -> None:
         """Leave out the lead, and the stages that begin before `quarters`."""
         while self._next < len(self._marks):

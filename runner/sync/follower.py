@@ -259,6 +259,15 @@ class Follower:
             self._dropped_events = 0
         return drained
 
+    def stand_at(self, position: int, *, running: bool) -> None:
+        """Begin where the master is known to stand: before the first clock, in place of what came before.
+
+        `position` is the song position of its next clock, in clocks; `running` whether it plays.
+        """
+        self._position = max(0, position)
+        self._tracker.rest(self._position)
+        self._transport = Transport.STARTING if running else Transport.STOPPED
+
     def set_prior(self, prior: TempoPrior | None) -> None:
         """Take another song's tempo map, between takes; phase and tempo are found anew."""
         self._prior = prior

@@ -104,6 +104,11 @@ class ClockListener:
         """Return what the watch found since the last call, oldest first."""
         return self.watch.findings()
 
+    @property
+    def clocks_heard(self) -> int:
+        """How many clocks came in, refused ones too."""
+        return self._clocks_heard
+
     def close(self, t_ns: int) -> tuple[SettlingReport, JitterFigures]:
         """End a take: settle what is held back and say how the follower settled."""
         self._pass_on(t_ns)

@@ -67,9 +67,7 @@ class GridPrior:
 
     __slots__ = ("_clock_ns", "_first", "_head_ns", "_last", "_rate_sd", "_tail_ns")
 
-    def __init__(
-        self, clock_ns: Sequence[int], first_count: int = 0, rate_sd: float | None = 0.001
-    ) -> None:
+    def __init__(self, clock_ns: Sequence[int], first_count: int = 0, rate_sd: float | None = 0.001) -> None:
         if len(clock_ns) < 2:
             raise ValueError(f"a clock grid needs at least 2 clocks, got {len(clock_ns)}")
         self._clock_ns = clock_ns

@@ -322,7 +322,7 @@ class ClockWatch:
         if abs(self._off_beats) < next(beats for least, beats in _PATIENCE if abs(off) >= least):
             return
         known = self._tempo_told
-        if (known is None or abs(off - known) > max(limit, 100 * _SURE * pace.rate_sd)):
+        if known is None or abs(off - known) > max(limit, 100 * _SURE * pace.rate_sd):
             if known is not None and self._sways:
                 return
             self._tempo_told = off

@@ -32,7 +32,7 @@ class Kind(IntEnum):
     """What a record tells."""
 
     SENT = 1  #: a message was handed to a port; ref is the index of its source in the timeline
-    RECEIVED = 2  #: a message came in
+    RECEIVED = 2  #: a message came in; ref is how many clocks had come before it since the port was opened
     TICK_SENT = 3  #: one clock byte was handed to a port; ref is its number in the roll
     TICK_RECEIVED = 4  #: one clock byte came in; ref is its number since the port was opened
     STATE = 5  #: the player changed state; data is JSON {"state", "why", ...}

@@ -193,6 +193,8 @@ def event_line(record: Record, n: int, header: TakeHeader, at_text: AtText) -> d
         line["bytes"] = hex_text(record.data)
         if record.kind == Kind.SENT and record.ref < len(header.sources):
             line["source"] = header.sources[record.ref]
+        elif record.kind == Kind.RECEIVED:
+            line["clocks_before"] = record.ref
     elif record.kind in _JSON_KINDS:
         line["data"] = _json_data(record)
     elif record.kind == Kind.SLOW_SEND:

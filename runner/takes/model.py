@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from runner.takes.declared import Declared
 from runner.takes.lines import TakeHeader
 
+IDLE_FROM = 2**31  #: numbers of clocks passed on while the followed machine stood, see `runner.play.relay`
 NO_DUE = -(2**63)  #: in `TickTrack.due_ns`: nothing said when this tick should have come
 
 
@@ -37,7 +38,8 @@ class Damage:
 
 
 class Event(NamedTuple):
-    """One line of events.jsonl. `detail` is the line's "data", `amount` its "count" or "held_us".
+    """One line of events.jsonl. `detail` is the line's "data", `amount` its "count", "held_us" or
+    "clocks_before".
 
     A tuple, since an hour has hundreds of thousands of them, and a frozen dataclass takes twice as long
     to make.

@@ -85,7 +85,7 @@ def parse_event(line: Mapping[str, Any]) -> Event:
     detail = line.get("data", _NO_DETAIL)
     if type(detail) is not dict:
         raise LineError("'data' is no object")
-    amount = _time(line, "count") if "count" in line else _time(line, "held_us") if "held_us" in line else 0
+    amount = next((_time(line, key) for key in _AMOUNTS if key in line), 0)
     t_ns, n, due = line.get("t"), line.get("n"), line.get("due")
     if type(t_ns) is not int or not -_LIMIT < t_ns < _LIMIT:
         raise LineError("'t' is no time in ns")
@@ -97,6 +97,7 @@ def parse_event(line: Mapping[str, Any]) -> Event:
     )  # fmt: skip
 
 
+_AMOUNTS = ("count", "held_us", "clocks_before")
 _NO_DETAIL: dict[str, Any] = {}
 _INTS, _NUMBERS = frozenset({int}), frozenset({int, float})
 

@@ -32,6 +32,7 @@ EVENT_KEYS: Mapping[str, tuple[str, str]] = {
     "data": ("object", "facts of a state, a finding, a port that came or went, an end"),
     "count": ("number", "how many: records dropped, bytes that are no MIDI"),
     "held_us": ("µs", "how long the port held the engine up"),
+    "clocks_before": ("number", "how many clocks had come in on the port before this message"),
     "due": ("ns", "when it should have happened, from the anchor"),
     "late_us": ("µs", "`t` less `due`, three decimals, so exact to the ns"),
 }
@@ -60,7 +61,11 @@ CLOCK_KEYS: Mapping[str, tuple[str, str]] = {
     "at": ("text or null", "the song position of the first tick"),
     "port": ("text", "the session's name of the port"),
     "direction": ("text", "`out` or `in`"),
-    "first": ("number", "the first tick's number: in the roll (out), or since the port was opened (in)"),
+    "first": (
+        "number",
+        "the first tick's number: in the roll (out), or since the port was opened (in); of a clock that is "
+        "passed on, the master's count from its Start, and from 2^31 on while the master stood",
+    ),
     "times_ns": (
         "list of ns",
         "when each tick went out or came in, from `t`; null for a number that is missing",
@@ -85,7 +90,8 @@ SUMMARY_KEYS: Mapping[str, str] = {
     "recovered": "whether it was closed by a recovery",
     "clock": "`role` (master, follower), `source`, `expected`, `sent`, `received`, `missing`, `extra`, "
     "`lateness_us` (`p50`, `p99`, `p999`, `max`, `min`, `count`), `tempo` (`declared`, `measured` in quarter "
-    "notes a minute), `locked_after_beats`, and the same by port and direction in `ports`",
+    "notes a minute), `locked_after_beats`, `settling` (of a follower: how the lock came about, and the lead "
+    "or pre-roll in beats that is enough), and the same by port and direction in `ports`",
     "messages": "all but clocks: `sent`, `received`, `cut`, `lateness_us`",
     "machines": "for each: `name`, `port`, `channel`, `present` (at the end), `sent`, `received`, "
     "`send_failures`, `latest_us`",

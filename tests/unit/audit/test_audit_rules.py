@@ -307,7 +307,8 @@ def test_what_the_engine_found_is_passed_on(audit: Audit) -> None:
 
 def follower(tmp: TakeHeader = HEADER) -> TakeHeader:
     declared = Declared.from_dict(tmp.declared)
-    return replace(tmp, declared=replace(declared, role="follower", source="quay", clocks={}).to_dict())
+    followed = replace(declared, role="follower", source="quay", clocks={}, pre_roll_quarters=0.0)
+    return replace(tmp, declared=followed.to_dict())
 
 
 def received(
