@@ -10,10 +10,10 @@ from pathlib import Path
 import mido
 import numpy as np
 import pytest
+from songs import clock_times, compiled, load, sent
 
 from runner.plan.parts import select_part
 from runner.plan.smf import read_smf
-from tests.support.songs import clock_times, compiled, load, sent
 
 WITHIN_NS = 1_000  #: 1 µs, of which most is the judge's floating point
 

@@ -17,13 +17,13 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from songs import compiled, part_of
 
 from runner.errors import PlanError
 from runner.music import parse_moment
 from runner.plan.compile import CompiledSong, Loop
 from runner.plan.parts import PartNotes
 from runner.plan.timeline import Timeline
-from tests.support.songs import compiled, part_of
 
 BARS = 8
 PORTS = """

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from songs import BAR_NS, BEAT_NS, compiled, sent
+
 from runner.music import Meter, MeterMap, SongTime, TempoMap, parse_span
 from runner.plan.click import strokes
-from tests.support.songs import BAR_NS, BEAT_NS, compiled, sent
 
 MACHINES = "drums: {port: front, channel: 10, follows: [clock, transport]}\n"
 

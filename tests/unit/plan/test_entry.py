@@ -5,9 +5,9 @@ from __future__ import annotations
 import itertools
 
 import pytest
+from songs import BAR_NS, BEAT_NS, clock_times, compiled, part_of, sent
 
 from runner.errors import PlanError
-from tests.support.songs import BAR_NS, BEAT_NS, clock_times, compiled, part_of, sent
 
 MS = 1_000_000
 LOCATED = """

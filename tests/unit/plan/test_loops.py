@@ -6,11 +6,11 @@ import itertools
 from collections import Counter
 
 import pytest
+from songs import BAR_NS, BEAT_NS, clock_times, compiled, part_of, sent
 
 from runner.errors import PlanError
 from runner.music import parse_moment
 from runner.plan.compile import Loop
-from tests.support.songs import BAR_NS, BEAT_NS, clock_times, compiled, part_of, sent
 
 MS = 1_000_000
 PART = "parts: [{file: parts/ropewalk.mid, machine: bass}]"

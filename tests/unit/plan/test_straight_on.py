@@ -5,10 +5,11 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Any
 
+from songs import BAR_NS, compiled, load, part_of, sent
+
 from runner.plan.compile import CompiledSong, muted_for_solo, opening_messages
 from runner.plan.report import rows_of
 from runner.plan.timeline import Course, Stage
-from tests.support.songs import BAR_NS, compiled, load, part_of, sent
 
 MS = 1_000_000
 LOCATED = """

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from songs import BAR_NS, BEAT_NS, CLOCK_NS, clock_times, compiled, part_of, sent
 
 from runner.errors import PlanError
 from runner.plan.wire import DIN_BYTE_NS
-from tests.support.songs import BAR_NS, BEAT_NS, CLOCK_NS, clock_times, compiled, part_of, sent
 
 MS = 1_000_000
 PORTS = "cable: {create: cable, link: din%s}\n"
