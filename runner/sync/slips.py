@@ -97,7 +97,7 @@ def _extras(
         rest = sum(_costs([r + many * period for r in residuals[many:]], scale))
         rare = _RARE_SLIP + _RARE_EACH_MORE * (many - 1) + unread * many
         yield rare + rest, Judgement(Explanation.EXTRA, tuple(range(many)), -1)
-    if count >= 3:
+    if count >= 4:  # with fewer only one clock is kept, which proves no alternation
         kept = [residuals[index] + (index + 1) // 2 * period for index in range(1, count, 2)]
         dropped = tuple(range(0, count, 2))
         rare = _RARE_SLIP + unread * len(dropped)

@@ -26,6 +26,7 @@ _SENSING_NS = 330_000_000  #: MIDI 1.0 p. 33: 300 ms with 10 % margin
 _START_PATIENCE_NS = 500_000_000
 _HOLD_CLOCKS = CLOCKS_PER_QUARTER
 _BUNCH_NS = 500_000_000
+_BUNCH_SLACK = 2.5  #: in clocks: how far beyond a gap the clocks that it held back can come
 _SMALL_STEP = 0.03
 _STEP_HOLD_CLOCKS = 8 * CLOCKS_PER_QUARTER
 _UNSEEN_STEP = 0.01
@@ -185,6 +186,8 @@ class ClockWatch:
             if self._sources.crowded(max(self._now, event.t_ns), CLOCKS_PER_QUARTER * self._interval_ns):
                 self._mixed(event.t_ns, event.clocks, "about as many clocks too many as there should be")
         elif kind in (EventKind.MISSING, EventKind.STEP, EventKind.JUMP):
+            if kind is EventKind.MISSING and self._bunched(event):
+                return
             self._held.append(event)
             if kind is EventKind.STEP:
                 self._bends.append((event.t_ns, event.size))
@@ -351,24 +354,41 @@ class ClockWatch:
             middle = (t_ns + then_ns) // 2
             self._held.append(FollowerEvent(EventKind.STEP, middle, clocks, ratio))
 
-    def _bunched(self, extra: FollowerEvent) -> bool:
-        """Match an extra clock with clocks counted as missing just before: they were only late."""
+    def _bunched(self, event: FollowerEvent) -> bool:
+        """Match clocks counted as missing with clocks too many right after: they were only late.
+
+        Return whether all of `event` has been matched; if not, the rest of it is held.
+        """
+        left = round(event.size)
         for index in range(len(self._held) - 1, -1, -1):
             held = self._held[index]
-            reach = _BUNCH_NS + held.size * self._interval_ns
-            if held.kind is not EventKind.MISSING or not 0 <= extra.t_ns - held.t_ns < reach:
+            missing, extra = (held, event) if event.kind is EventKind.EXTRA else (event, held)
+            if missing.kind is not EventKind.MISSING or extra.kind is not EventKind.EXTRA:
                 continue
+            late = (extra.t_ns - missing.t_ns) / self._interval_ns
+            if not -_BUNCH_SLACK < late < missing.size + _BUNCH_SLACK:
+                continue
+            pairs = min(left, round(held.size))
             del self._held[index]
-            if held.size > 1:
-                self._held.insert(index, held._replace(size=held.size - 1))
-            bunch = self._bunch
-            if bunch is not None and extra.t_ns - bunch.t_ns < _BUNCH_NS:
-                self._bunch = bunch._replace(size=bunch.size + 1)
-            else:
-                self._tell_bunch()
-                self._bunch, self._bunch_ns = held._replace(size=1.0), extra.t_ns
+            if held.size > pairs:
+                self._held.insert(index, held._replace(size=held.size - pairs))
+            self._note_bunch(missing, extra.t_ns, pairs)
+            left -= pairs
+            if not left:
+                return True
+        if left < event.size:
+            self._held.append(event._replace(size=float(left)))
             return True
         return False
+
+    def _note_bunch(self, missing: FollowerEvent, extra_ns: int, pairs: int) -> None:
+        bunch = self._bunch
+        if bunch is not None and extra_ns - bunch.t_ns < _BUNCH_NS:
+            self._bunch = bunch._replace(size=bunch.size + pairs)
+        else:
+            self._tell_bunch()
+            self._bunch = missing._replace(size=float(pairs))
+        self._bunch_ns = max(self._bunch_ns, extra_ns)
 
     def _tell_bunch(self) -> None:
         bunch, self._bunch = self._bunch, None

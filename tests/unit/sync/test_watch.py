@@ -170,3 +170,17 @@ def test_another_stop_is_a_redundancy() -> None:
     listener.stop(1)
     (finding,) = listener.findings()
     assert (finding.code, finding.severity) == (Code.REDUNDANT, "note")
+
+
+def test_a_doubled_clock_near_a_missing_one_is_not_a_late_one() -> None:
+    """A clock missing and, eight clocks later, one doubled are two findings, not one late clock."""
+    listener = ClockListener(prior=SteadyPrior(125.0))
+    listener.start(10**9 - 1_000_000)
+    for k in range(200):
+        if k != 100:
+            listener.clock(10**9 + k * T)
+        if k == 108:
+            listener.clock(10**9 + k * T + 2_000_000)
+    listener.close(10**9 + 200 * T)
+    faults = [(f.code, f.clocks) for f in listener.findings() if f.severity != "note"]
+    assert faults == [(Code.MISSING, 100), (Code.EXTRA, 109)]
