@@ -113,3 +113,22 @@ def test_a_child_killed_at_any_moment_of_the_start_leads_to_a_take(
     verdicts = {run.summary(run.takes().index(take))["verdict"] for take in closed}
     assert verdicts <= ({"clean"} if name == "desk" else {"clean", "failed"}), run.output
     assert code == (0 if verdicts == {"clean"} else 1)
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("delay_ms", range(0, 240, 10))
+def test_a_desk_killed_while_it_closes_a_take_rolls_none_twice(tmp_path: Path, delay_ms: int) -> None:
+    """Killed anywhere from the take's last record to the next roll: two takes are asked for and made."""
+    session = write_session(tmp_path, jack=False, bars=1)
+    arguments = [str(session), "--song", "Net Loft", "--takes", "2"]
+    with running(arguments, tmp_path / "takes", before=IMPATIENT) as run:
+        run.wait_for_takes()
+        run.wait_for_end_of_take()
+        run.let_pass(delay_ms / 1000)
+        run.kill("desk")
+        code = run.wait()
+    assert len(run.takes()) == 2, run.output
+    for index, take in enumerate(run.takes()):
+        assert_record_is_whole(take)
+        assert run.summary(index)["verdict"] == "clean", run.summary(index)["findings"]
+    assert code == 0

@@ -132,6 +132,11 @@ class Run:
             lambda: sum((take / "events.jsonl").exists() for take in self.takes()) >= count, f"{count} takes"
         )
 
+    def wait_for_end_of_take(self) -> None:
+        """Wait until the log of the latest take holds the roll's end."""
+        log = self.takes()[-1] / "events.jsonl"
+        self._wait_until(lambda: '"kind":"end"' in log.read_text(), "the end of the take")
+
     def _wait_until(self, met: Callable[[], bool], what: str) -> None:
         end = time.monotonic() + PATIENCE_S
         while not met():
