@@ -290,13 +290,11 @@ class TransportPlanner:
                 f"{word} is sent while the machine already plays, and is then ignored",
                 hint="stop it first",
             )
-        on_clock = self._port.clock and cue.point.shift_ns == 0
         tick = self._grid.tick_at(quarters)
-        inside = 0 <= tick < len(self._grid.clock_ns)
-        if inside and (
-            message != STOP or (on_clock and self._grid.quarters0 + Fraction(tick, 24) == quarters)
-        ):
-            if message != STOP and on_clock and self._grid.quarters0 + Fraction(tick, 24) != quarters:
+        exact = self._grid.quarters0 + Fraction(tick, CLOCKS_PER_QUARTER) == quarters
+        inside = self._port.clock and 0 <= tick < len(self._grid.clock_ns)
+        if inside and (exact or message != STOP):
+            if not exact and not cue.point.shift_ns:
                 self._report.note(cue.where, "lies between two clocks: the machine moves with the next one")
             self._send(message, tick, cue.source, cue.machine)
         else:

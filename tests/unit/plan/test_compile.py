@@ -358,3 +358,28 @@ def test_notes_of_raw_bytes_are_ended_with_the_roll() -> None:
     """
     assert sent(compiled(cue), "cable")[-1] == (8 * BAR_NS, "80 3E 40")
     assert len(sent(compiled(cue), "cable")) == 4
+
+
+def test_a_machine_that_follows_transport_only_is_started_at_the_moment_itself() -> None:
+    """Without a clock on its port there is nothing to wait for: each message at its own moment."""
+    machines = "deck: {port: front, follows: [transport]}\n"
+    cues = "cues: [{at: bar 3, machine: deck, stop: true}, {at: bar 5 beat 1.01, machine: deck, start: true}]"
+    song = compiled(cues, machines=machines)
+    assert sent(song, "front", clocks=True) == [
+        (0, "FA"),
+        (2 * BAR_NS, "FC"),
+        (4 * BAR_NS + BEAT_NS // 100, "FA"),
+        (8 * BAR_NS, "FC"),
+    ]
+
+
+def test_a_start_between_two_clocks_is_made_with_the_next_and_told() -> None:
+    """A machine moves with a clock (MIDI 1.0 4.2.1, p. 30), so the cue takes effect up to one clock later."""
+    cues = (
+        "cues: [{at: bar 3, machine: drums, stop: true}, {at: bar 5 beat 1.01, machine: drums, start: true}]"
+    )
+    song = compiled(cues)
+    assert sent(song, "front")[2] == (4 * BAR_NS + round(CLOCK_NS) - 2 * MS, "FA")
+    assert [(problem.severity, problem.path) for problem in song.problems] == [
+        ("note", "songs[0].cues[1].at")
+    ]
