@@ -42,12 +42,6 @@ def _lamps(session: Session) -> Iterator[Path]:
         yield ("lamps",)
 
 
-def _clicks(session: Session) -> Iterator[Path]:
-    for index, song in enumerate(session.songs):
-        if song.click is not None:
-            yield ("songs", index, "click")
-
-
 def _between(session: Session) -> Iterator[Path]:
     for index, place in enumerate(session.order):
         if place.between is not None:
@@ -69,13 +63,6 @@ def _time_code(session: Session) -> Iterator[Path]:
             yield ("songs", index, "time-code")
 
 
-def _records(session: Session) -> Iterator[Path]:
-    for index, song in enumerate(session.songs):
-        for place, cue in enumerate(song.cues):
-            if cue.record is not None:
-                yield ("songs", index, "cues", place, "record")
-
-
 def _tidying(session: Session) -> Iterator[Path]:
     for key in ("keep_last", "keep_free"):
         if getattr(session.takes, key) is not None:
@@ -87,11 +74,9 @@ NOT_YET: tuple[NotYet, ...] = (
     NotYet(_controls, "controls are not yet acted on: use the command line"),
     NotYet(_schedule, "the schedule is not yet acted on: nothing rolls by itself"),
     NotYet(_lamps, "lamps are not yet acted on: nothing is sent for them"),
-    NotYet(_clicks, "the click is not yet acted on: nothing is sent for it"),
     NotYet(_between, "`between` is not yet acted on: songs are rolled one by one"),
     NotYet(_repeats, "`repeat` is not yet acted on: the song is played once"),
     NotYet(_time_code, "time code is not yet acted on: none is sent"),
-    NotYet(_records, "`record` is not yet acted on: nothing is sent for it"),
     NotYet(_tidying, "tidying takes away is not yet acted on: all are kept"),
 )
 
