@@ -162,3 +162,31 @@ class Port(Protocol):
 
     def close(self) -> None:
         """End delivery and let the port go; may be called twice."""
+
+
+class ConfiguredPort:
+    """What every kind of port has in common: its settings and its counts."""
+
+    def __init__(self, config: PortConfig) -> None:
+        self._config = config
+        self._counts = PortCounts()
+
+    @property
+    def name(self) -> str:
+        """The session's short name of the port."""
+        return self._config.name
+
+    @property
+    def has_input(self) -> bool:
+        """Whether messages can arrive."""
+        return self._config.has_input
+
+    @property
+    def has_output(self) -> bool:
+        """Whether messages can be sent."""
+        return self._config.has_output
+
+    @property
+    def counts(self) -> PortCounts:
+        """What went through the port since it was opened."""
+        return self._counts

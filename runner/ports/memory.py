@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import NamedTuple
 
-from runner.ports.base import NowNs, PortConfig, PortCounts, Receive, SendError
+from runner.ports.base import ConfiguredPort, NowNs, PortConfig, Receive, SendError
 from runner.ports.splitter import MessageSplitter
 
 
@@ -48,7 +48,7 @@ def _sleep_ns(span_ns: int) -> None:
     time.sleep(span_ns / 1e9)
 
 
-class MemoryPort:
+class MemoryPort(ConfiguredPort):
     """One end of a pair. Without delay and jitter the other end receives within `send`, else within `due`."""
 
     threaded = False
@@ -62,12 +62,11 @@ class MemoryPort:
         keep: int | None = None,
         hold: Callable[[int], None] = _sleep_ns,
     ) -> None:
-        self._config = config
+        super().__init__(config)
         self._clock = clock
         self.cable = cable or Cable()  #: the way out of this port; may be changed at any time
         self.sent: deque[Sent] = deque(maxlen=keep)  #: all that was sent and not refused, the last `keep`
         self._hold = hold
-        self._counts = PortCounts()
         self._peer: MemoryPort | None = None
         self._receive: Receive | None = None
         self._random = Random(self.cable.seed)
@@ -80,26 +79,6 @@ class MemoryPort:
     def join(self, peer: MemoryPort) -> None:
         """Lay the cable to `peer`, both ways."""
         self._peer, peer._peer = peer, self
-
-    @property
-    def name(self) -> str:
-        """The session's short name of the port."""
-        return self._config.name
-
-    @property
-    def has_input(self) -> bool:
-        """Whether messages can arrive."""
-        return self._config.has_input
-
-    @property
-    def has_output(self) -> bool:
-        """Whether messages can be sent."""
-        return self._config.has_output
-
-    @property
-    def counts(self) -> PortCounts:
-        """What went through the port since it was opened."""
-        return self._counts
 
     def start(self, receive: Receive) -> None:
         """Deliver what the other end sends to `receive`."""
@@ -191,35 +170,14 @@ def memory_pair(
     return first, second
 
 
-class NullPort:
+class NullPort(ConfiguredPort):
     """A port that takes everything, counts it, and hears nothing."""
 
     threaded = False
 
     def __init__(self, config: PortConfig) -> None:
-        self._config = config
-        self._counts = PortCounts()
+        super().__init__(config)
         self._open = True
-
-    @property
-    def name(self) -> str:
-        """The session's short name of the port."""
-        return self._config.name
-
-    @property
-    def has_input(self) -> bool:
-        """Whether messages could arrive; none ever do."""
-        return self._config.has_input
-
-    @property
-    def has_output(self) -> bool:
-        """Whether messages can be sent."""
-        return self._config.has_output
-
-    @property
-    def counts(self) -> PortCounts:
-        """What went through the port since it was opened."""
-        return self._counts
 
     def start(self, receive: Receive) -> None:
         """Nothing will ever be delivered."""

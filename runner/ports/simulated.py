@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import time
 
-from runner.ports.base import NowNs, PortConfig, PortCounts, Receive, SendError
+from runner.ports.base import ConfiguredPort, NowNs, PortConfig, Receive, SendError
 from runner.ports.machines import Machine, make_machine
 from runner.ports.splitter import MessageSplitter
 
 
-class SimulatedPort:
+class SimulatedPort(ConfiguredPort):
     """The contract of a port around a machine model; `machine` is open to tests and to the audit's corpus.
 
     A message is at the machine as soon as it is sent; what the machine says arrives within `due`, with the
@@ -21,36 +21,15 @@ class SimulatedPort:
     def __init__(
         self, config: PortConfig, clock: NowNs = time.monotonic_ns, machine: Machine | None = None
     ) -> None:
-        self._config = config
+        super().__init__(config)
         self._clock = clock
         self.machine: Machine = machine or make_machine(
             config.simulate, config.faults, port=config.name, now_ns=clock()
         )
-        self._counts = PortCounts()
         self._receive: Receive | None = None
         self._to_machine = MessageSplitter(packets=True)
         self._from_machine = MessageSplitter(packets=True)
         self._open = True
-
-    @property
-    def name(self) -> str:
-        """The session's short name of the port."""
-        return self._config.name
-
-    @property
-    def has_input(self) -> bool:
-        """Whether messages can arrive."""
-        return self._config.has_input
-
-    @property
-    def has_output(self) -> bool:
-        """Whether messages can be sent."""
-        return self._config.has_output
-
-    @property
-    def counts(self) -> PortCounts:
-        """What went through the port since it was opened."""
-        return self._counts
 
     def start(self, receive: Receive) -> None:
         """Deliver what the machine says to `receive`, from within `due`."""

@@ -27,7 +27,7 @@ import time
 from typing import Any
 
 from runner.errors import RigError
-from runner.ports.base import NowNs, PortConfig, PortCounts, Receive, SendError
+from runner.ports.base import ConfiguredPort, NowNs, PortConfig, PortCounts, Receive, SendError
 from runner.ports.midi_client import RTMIDI_ERRORS, Faults, SystemMidi
 from runner.ports.splitter import MessageSplitter, is_whole_message
 from runner.sync.arrival import ArrivalClock
@@ -181,7 +181,7 @@ class SystemOutput:
         self._client.delete()
 
 
-class SystemMidiPort:
+class SystemMidiPort(ConfiguredPort):
     """The contract of a port on the system's MIDI service, for media `system` and `virtual`.
 
     `queued` overrides how input is taken: by RtMidi's queue (JACK's default) or by its callback.
@@ -202,8 +202,7 @@ class SystemMidiPort:
         queued: bool | None = None,
     ) -> None:
         self._midi = midi
-        self._config = config
-        self._counts = PortCounts()
+        super().__init__(config)
         self._closed = False
         self._started = False
         self._input: SystemInput | None = None
@@ -219,26 +218,6 @@ class SystemMidiPort:
         except RigError:
             self.close()
             raise
-
-    @property
-    def name(self) -> str:
-        """The session's short name of the port."""
-        return self._config.name
-
-    @property
-    def has_input(self) -> bool:
-        """Whether messages can arrive."""
-        return self._config.has_input
-
-    @property
-    def has_output(self) -> bool:
-        """Whether messages can be sent."""
-        return self._config.has_output
-
-    @property
-    def counts(self) -> PortCounts:
-        """What went through the port since it was opened."""
-        return self._counts
 
     def start(self, receive: Receive) -> None:
         """Deliver arriving messages to `receive`, from a thread of the system's or of our own."""
