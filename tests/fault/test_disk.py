@@ -15,7 +15,7 @@ from jack_server import JackServer
 from live_run import Run, listening, running
 from quay import CLOCK, CLOCKS_PER_BAR, PORTS, START, STOP, assert_record_is_whole, write_session
 
-BARS = 4
+BARS = 3
 TMPFS_BYTES = 112 * 1024 * 1024  #: a run wants 100 MB free before it rolls
 SMALL_FILE_BYTES = 4096  #: what a file may hold when there is no room: less than any log of a take
 
@@ -128,7 +128,7 @@ def test_a_disk_that_stays_full_is_told_and_the_take_recovered_later(
     """Without room to close it the take stays open, the music complete; the next start closes it."""
     disk = LimitedDisk(tmp_path)
     environment = jack_server.child_environment()
-    session = write_session(tmp_path, jack=True, bars=BARS)
+    session = write_session(tmp_path, jack=True, bars=2)
     arguments = [str(session), "--song", "Net Loft"]
     with (
         listening("quay", PORTS, environment) as ear,
@@ -138,7 +138,7 @@ def test_a_disk_that_stays_full_is_told_and_the_take_recovered_later(
         disk.fill(run)
         code = run.wait()
     box = [entry.data for entry in ear.heard("box")]
-    assert box[box.index(START) + 1 : box.index(STOP)] == [CLOCK] * (BARS * CLOCKS_PER_BAR)
+    assert box[box.index(START) + 1 : box.index(STOP)] == [CLOCK] * (2 * CLOCKS_PER_BAR)
     assert "the take's log has stopped, the music goes on: File too large" in run.output
     assert "clean" not in run.output
     assert code == 1
