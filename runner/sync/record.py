@@ -39,7 +39,8 @@ class FollowRecord:
 
     `port` is the number of the port that is followed, `own_port` that of the port whose sent clocks the
     watch is told of (None: we pass none on); `position` where the master stood when the take
-    was armed (the count of its next clock), `running` whether it played then.
+    was armed (the count of its next clock), `running` whether it played then; `told` whether the
+    follower is told the song's tempo map.
     """
 
     port: int
@@ -49,10 +50,11 @@ class FollowRecord:
     position: int
     running: bool
     grid: SongGrid
+    told: bool = True
 
     def listener(self, prior: TempoPrior | None) -> ClockListener:
-        """Return the listener that begins as recorded."""
-        listener = ClockListener(self.follower, self.watch, prior)
+        """Return the listener that begins as recorded; `prior` is the song's tempo map."""
+        listener = ClockListener(self.follower, self.watch, prior if self.told else None)
         listener.follower.stand_at(self.position, running=self.running)
         return listener
 
@@ -72,6 +74,7 @@ class FollowRecord:
                 position=int(data["position"]),
                 running=bool(data["running"]),
                 grid=SongGrid(**data["grid"]),
+                told=bool(data.get("told", True)),
             )
         except KeyError as error:
             raise ValueError(f"{error.args[0]!r} is missing") from None

@@ -26,7 +26,7 @@ _SENSING_NS = 330_000_000  #: MIDI 1.0 p. 33: 300 ms with 10 % margin
 _START_PATIENCE_NS = 500_000_000
 _HOLD_CLOCKS = CLOCKS_PER_QUARTER
 _BUNCH_NS = 500_000_000
-_BUNCH_SLACK = 2.5  #: in clocks: how far beyond a gap the clocks that it held back can come
+_BUNCH_SLACK = 4.0  #: in clocks: how far beyond a gap the clocks that it held back can come
 _SMALL_STEP = 0.03
 _STEP_HOLD_CLOCKS = 8 * CLOCKS_PER_QUARTER
 _UNSEEN_STEP = 0.01
@@ -79,6 +79,7 @@ class ClockWatch:
         self._origin: int | None = None
         self._started_ns: int | None = None  # Start seen, no clock yet
         self._in_song = self._began = False
+        self._started_at = 0
         self._idle_clocks = 0
         self._mixed_ns: int | None = None
         self._lost: FollowerEvent | None = None
@@ -97,7 +98,7 @@ class ClockWatch:
         self._off_beats = 0  # beats in a row with the tempo surely off to the same side
         self._before_step: float | None = None
         self._bunch: FollowerEvent | None = None  # clocks taken for missing that were only late
-        self._bunch_ns = 0
+        self._bunch_ns = self._bunch_late_ns = 0
 
     # -- what is told ----------------------------------------------------------------------------
 
@@ -170,6 +171,7 @@ class ClockWatch:
         if due is None or not self._late_due:
             return
         self._late_due = False
+        due = max(due, self._started_at)  # a master may join the song where it likes
         if clocks > due:
             beats = (clocks - due) / CLOCKS_PER_QUARTER
             self._find(Code.LATE_LOCK, t_ns, clocks, beats,
@@ -195,6 +197,7 @@ class ClockWatch:
                     self._before_step = self._paces[-1][1]
         elif kind is EventKind.STARTED:
             self._in_song = self._began = True
+            self._started_at = event.clocks or 0
             self._stopped_by_us = False
             self._origin = None
             self._pace.clear()
@@ -366,7 +369,7 @@ class ClockWatch:
             if missing.kind is not EventKind.MISSING or extra.kind is not EventKind.EXTRA:
                 continue
             late = (extra.t_ns - missing.t_ns) / self._interval_ns
-            if not -_BUNCH_SLACK < late < missing.size + _BUNCH_SLACK:
+            if not -2.0 < late < missing.size + _BUNCH_SLACK:
                 continue
             pairs = min(left, round(held.size))
             del self._held[index]
@@ -387,13 +390,14 @@ class ClockWatch:
             self._bunch = bunch._replace(size=bunch.size + pairs)
         else:
             self._tell_bunch()
-            self._bunch = missing._replace(size=float(pairs))
-        self._bunch_ns = max(self._bunch_ns, extra_ns)
+            self._bunch, self._bunch_late_ns = missing._replace(size=float(pairs)), 0
+        self._bunch_ns = extra_ns
+        self._bunch_late_ns = max(self._bunch_late_ns, extra_ns - missing.t_ns)
 
     def _tell_bunch(self) -> None:
         bunch, self._bunch = self._bunch, None
         if bunch is not None:
-            late = (self._bunch_ns - bunch.t_ns) / 1e6
+            late = self._bunch_late_ns / 1e6
             many = "clock" if bunch.size == 1 else "clocks"
             self._find(Code.BUNCHED, bunch.t_ns, bunch.clocks, bunch.size,
                        f"{bunch.size:.0f} {many} came up to {late:.0f} ms late, together")  # fmt: skip
