@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import json
+from typing import TYPE_CHECKING
 
 import click
 
 from runner.cli.options import json_option, takes_folder
 from runner.errors import UsageError
+
+if TYPE_CHECKING:
+    from runner.takes.store import Store
 
 
 @click.command("audit")
@@ -24,9 +28,8 @@ def command(take: str, folder: str, as_json: bool) -> int:
     """
     from runner.audit.text import audit_take, audit_text
     from runner.takes.reader import read_take
-    from runner.takes.store import Store
 
-    path = Store(_folder(folder)).find(take)
+    path = take_store(folder).find(take)
     summary = audit_take(read_take(path))
     if as_json:
         click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
@@ -35,11 +38,13 @@ def command(take: str, folder: str, as_json: bool) -> int:
     return 0 if summary["verdict"] == "clean" else 1
 
 
-def _folder(given: str) -> str:
-    """Return the takes folder; a take that is named by its own folder needs none."""
+def take_store(given: str) -> Store:
+    """Return the takes under a folder or of a session; a take that is named by its own folder needs none."""
+    from runner.takes.store import Store
+
     try:
-        return str(takes_folder(given))
+        return Store(takes_folder(given))
     except UsageError:
         if given:
             raise
-        return "takes"
+        return Store("takes")

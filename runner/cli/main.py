@@ -21,6 +21,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("run", "run", "Roll takes of a session."),
     ("takes", "takes", "List the takes on disk."),
     ("audit", "audit", "Say what happened in a take."),
+    ("replay", "replay", "Follow a take's clock again, as recorded or with other settings."),
     ("schema", "schema", "Print the JSON Schema of session files."),
 )
 

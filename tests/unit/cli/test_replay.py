@@ -1,0 +1,100 @@
+"""`takewright replay`: text, JSON, exit codes, settings and messages."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from kept_take import kept_take
+
+SESSION = """
+session: Lantern Quay, tape
+format: 1
+ports:
+  tape: {simulate: master, settings: {tempo: 120, clocks: 240, lead: 48, jitter: 1 ms, missing: [130]}}
+  box: {simulate: drum-machine}
+machines:
+  deck: {port: tape, kind: recorder}
+  drums: {port: box, channel: 10, follows: [clock, transport]}
+clock: {source: beat-clock, port: tape, on-dropout: {freewheel: 2 beats, then: stop}}
+songs:
+  - {song: Slack Water, tempo: 120, meter: 4/4, length: 1 bar, pre-roll: 1 bar}
+order: [Slack Water]
+"""
+
+
+@pytest.fixture
+def followed(tmp_path: Path) -> Path:
+    """A takes folder with one take that followed a clock with one clock missing."""
+    kept_take(SESSION, tmp_path, 8)
+    return tmp_path / "takes"
+
+
+def test_a_replay_is_told_in_lines_that_fit(followed: Path, call: Callable[..., Any]) -> None:
+    """Decisions with time and place, then that nothing differs; exit 0; 80 columns."""
+    told = call("replay", "--takes-folder", followed)
+    assert told.code == 0
+    assert "bar 1 beat 2 5/12: 1 clock is missing [clock-missing]" in told.out
+    assert "acquiring -> locked: settled" in told.out
+    assert told.out.rstrip().endswith("all predicted as in the take, to the nanosecond")
+    assert "not as in the take" not in told.out
+    assert max(map(len, told.out.splitlines())) <= 80
+
+
+def test_the_replay_as_json(followed: Path, call: Callable[..., Any]) -> None:
+    """`--json` holds take, settings, decisions, differences and the clocks' figures."""
+    data = json.loads(call("replay", "last", "--takes-folder", followed, "--json").out)
+    assert data["same"] is True
+    assert data["settings"] == {}
+    assert data["ticks"]["differing"] == 0
+    assert {"lock", "finding", "settled"} <= {decision["kind"] for decision in data["decisions"]}
+
+
+def test_settings_are_tried_and_what_they_change_is_marked(followed: Path, call: Callable[..., Any]) -> None:
+    """Other settings may differ from the take without an error; `-` was then, `+` is now."""
+    told = call("replay", "--takes-folder", followed, "--set", "lock-limit=0.6 ms", "--set", "then=carry-on")
+    assert told.code == 0
+    assert "lock-limit=0.6 ms, then=carry-on" in " ".join(told.out.split())
+    marks = [line[0] for line in told.out.splitlines() if line[:2] in ("- ", "+ ")]
+    assert {"-", "+"} == set(marks)
+
+
+def test_a_difference_without_settings_is_exit_1(followed: Path, call: Callable[..., Any]) -> None:
+    """A take whose record says otherwise than today's follower gives 1, for use in scripts."""
+    events = next(followed.glob("*/*/*/*/events.jsonl"))
+    events.write_text(
+        events.read_text().replace("1 clock is missing", "x").replace("clock-missing", "clock-extra")
+    )
+    told = call("replay", "--takes-folder", followed)
+    assert told.code == 1
+    assert "not as in the take (- then, + now):" in told.out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--set", "freewheel"), "is no setting; write key=value"),
+        (("--set", "=4"), "is no setting; write key=value"),
+        (("--set", "then=stop", "--set", "then=stop"), "given twice"),
+        (("--set", "frewheel=4 beats"), "did you mean freewheel?"),
+        (("--set", "freewheel=many"), "such as freewheel=4 beats"),
+    ],
+)
+def test_bad_settings_are_usage_errors(
+    words: tuple[str, ...], said: str, followed: Path, call: Callable[..., Any]
+) -> None:
+    """Exit 2 and one message that says what would be right."""
+    told = call("replay", "--takes-folder", followed, *words)
+    assert told.code == 2
+    assert said in " ".join(told.err.split())
+    assert "internal" not in told.err
+
+
+def test_a_take_that_was_its_own_master_cannot_be_replayed(takes: Path, call: Callable[..., Any]) -> None:
+    """The message says why."""
+    told = call("replay", "ropewalk/2", "--takes-folder", takes)
+    assert told.code == 2
+    assert "was its own clock master" in told.err
