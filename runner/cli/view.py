@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from runner.cli.wording import clock_text, plural, shortened, wrapped
+from runner.cli.wording import clock_text, near_path, plural, shortened, wrapped
 from runner.desk.job import Report
 
 _STAGES = {
@@ -126,7 +126,7 @@ class RunView:
             self._print(finding_line(finding))
         if len(findings) > _SHOWN_FINDINGS:
             self._print(f"    and {plural(len(findings) - _SHOWN_FINDINGS, 'more finding')}")
-        self._print(f"    {data['folder']}")
+        self._print(f"    {near_path(data['folder'])}")
 
 
 def position_text(data: dict[str, Any]) -> str:

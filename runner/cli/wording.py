@@ -6,6 +6,7 @@ import shutil
 import textwrap
 from collections.abc import Sequence
 from datetime import datetime
+from pathlib import Path
 
 WIDTH = 80  #: columns of a terminal that nobody has widened; also used when the output is no terminal
 _NARROWEST, _WIDEST = 60, 100
@@ -67,3 +68,11 @@ def local_time(utc: str) -> str:
     except ValueError:
         return utc[:16].replace("T", " ")
     return moment.astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def near_path(path: str) -> str:
+    """Return a path as it is written from the current folder, if it lies there."""
+    try:
+        return str(Path(path).relative_to(Path.cwd()))
+    except (ValueError, OSError):
+        return path

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from runner.cli.wording import clock_text, local_time, plural, shortened, table
+from runner.cli.wording import clock_text, local_time, near_path, plural, shortened, table
 
 CLOCK_FIELDS = {"role", "source", "expected", "sent", "received", "missing", "extra", "lateness_us", "tempo"}
 
@@ -139,6 +139,13 @@ def test_small_wordings() -> None:
     assert shortened("Ropewalk", 8) == "Ropewalk"
     assert local_time("not a time") == "not a time"
     assert table([("a", "1"), ("bcd", "22")], right=(1,), indent="  ") == ["  a     1", "  bcd  22"]
+
+
+def test_paths_are_told_from_where_one_stands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A path below the current folder is shortened to it; another one stays whole."""
+    monkeypatch.chdir(tmp_path)
+    assert near_path(str(tmp_path / "takes" / "take-0001")) == "takes/take-0001"
+    assert near_path("/srv/takes/take-0001") == "/srv/takes/take-0001"
 
 
 def test_times_are_told_in_local_time(monkeypatch: pytest.MonkeyPatch) -> None:
