@@ -58,7 +58,7 @@ class FollowingPlayer(Player):
         self._listener = ClockListener(_config(self._policy), WatchConfig(machine=self._policy.machine))
         self._relays: list[PortRelay] = []
         self._prelude: list[Send] = []
-        self._at_start: list[Send] = []
+        self._at_once: list[Send] = []
         self._starts: list[Send] = []
         self._first_row = 0
         self._count0 = 0.0
@@ -146,7 +146,7 @@ class FollowingPlayer(Player):
         sends: list[Send] = []
         while self._prelude and self._prelude[0].due_ns <= until_ns:
             sends += self._pass([self._prelude.pop(0)])
-        started, self._at_start = self._at_start, []
+        started, self._at_once = self._at_once, []
         sends += self._pass(started)
         for index, relay in enumerate(self._relays):
             while relay.due_ns <= until_ns:
@@ -242,17 +242,17 @@ class FollowingPlayer(Player):
         timeline = self._course.legs[0].timeline
         count = self.follower.next_count
         for send in self._prelude:  # the master did not wait for the programs: they go at once
-            self._at_start.append(send._replace(due_ns=arrival_ns))
+            self._at_once.append(send._replace(due_ns=arrival_ns))
         self._prelude = []
         quarters = self._quarters_of(count)
-        self._at_start += self._transport(arrival_ns, status, quarters)
+        self._at_once += self._transport(arrival_ns, status, quarters)
         self._place_leg(0, 1, FollowedTime(timeline, self.follower, self._count0))
         stream = self._legs[0].streams[0]
         assert isinstance(stream, EventStream)
         stream.skip_rows(self._first_row)
         if count > 0:
             self._notes.append(Note("state", arrival_ns, quarters, {"state": "located"}))
-            self._at_start += [send._replace(due_ns=arrival_ns) for send in stream.chase_to(quarters)]
+            self._at_once += [send._replace(due_ns=arrival_ns) for send in stream.chase_to(quarters)]
         stages = self._legs[0].stages
         stages.begin_at(quarters)
         self.state = next_state(self.state, PlayEvent.PRE_ROLL if quarters < 0 else PlayEvent.SONG)
@@ -276,15 +276,46 @@ class FollowingPlayer(Player):
         return sends
 
     def _master_stops(self, arrival_ns: int) -> None:
+        rest = self._rest_of_song()
         self._listener.stop(arrival_ns)
-        if self.state in MOVING:
+        if self.state not in MOVING:
+            return
+        if rest is None:
             self.stop(arrival_ns, "the clock master stopped")
+            return
+        self.state = next_state(self.state, PlayEvent.END)
+        self._end(arrival_ns, self._quarters_of(self.follower.next_count), "end of the song", "complete")
+        if self.sounding.any_left(self._ports):
+            self.silence(arrival_ns)
+        self._at_once = [send._replace(due_ns=arrival_ns) for send in rest]
+
+    def _rest_of_song(self) -> list[Send] | None:
+        """Return what the last clock interval still holds if every clock of the song has come, else None.
+
+        A master that stops where its song ends does so before the next clock would come: that is the
+        song's end, and no broken take.
+        """
+        leg = self._legs[-1] if self._legs else None
+        if leg is None or self._course is None or self.follower.transport is not Transport.PLAYING:
+            return None
+        spec = self._course.legs[leg.index]
+        last_pass = self._go if spec.repeats == 0 else leg.passes >= spec.repeats
+        if leg.index + 1 < len(self._course.legs) or not last_pass:
+            return None
+        assert isinstance(leg.time, FollowedTime)
+        if self.follower.next_count < leg.time.count(leg.timeline.exit_quarters) - 0.5:
+            return None
+        rest: list[Send] = []
+        for stream in leg.streams:
+            while stream.due_ns != NEVER:
+                rest += stream.take()
+        return rest
 
     def _end(self, t_ns: int, quarters: float, why: str, outcome: str) -> None:
         for relay in self._relays:
             relay.halt()
         self._prelude = []
-        self._at_start = []
+        self._at_once = []
         self._settle(t_ns)  # ahead of the end: what comes after it is in no take
         super()._end(t_ns, quarters, why, outcome)
 

@@ -162,3 +162,29 @@ def test_a_tempo_that_is_not_the_songs_is_found_in_the_lead() -> None:
     found = [data for data in hand.data_of("finding") if data["code"] == "clock-tempo"]
     assert len(found) == 1
     assert abs(float(str(found[0]["size"])) - 4) < 0.2
+
+
+def test_a_master_that_stops_with_its_last_clock_has_played_the_song_to_its_end() -> None:
+    """Stop comes before the moment at which bar 5 would begin, after all 480 clocks: the take is complete."""
+    hand = Hand()
+    hand.arm()
+    hand.clocks(48)
+    hand.feed(b"\xfa", 10_000_000)
+    hand.now_ns += 10_000_000 - TICK_NS
+    hand.clocks(480)
+    hand.feed(b"\xfc", 5_000_000)
+    assert hand.data_of("end") == [{"why": "end of the song", "outcome": "complete"}]
+    assert [send.data for send in hand.sends].count(b"\xfc") == 1
+
+
+def test_a_master_that_stops_a_clock_early_has_not() -> None:
+    """With one clock of the song still to come, a Stop breaks the take off."""
+    hand = Hand()
+    hand.arm()
+    hand.clocks(48)
+    hand.feed(b"\xfa", 10_000_000)
+    hand.now_ns += 10_000_000 - TICK_NS
+    hand.clocks(479)
+    hand.feed(b"\xfc", 5_000_000)
+    assert hand.data_of("end") == [{"why": "the clock master stopped", "outcome": "stopped"}]
+    assert [send.data for send in hand.sends].count(b"\xfc") == 1
