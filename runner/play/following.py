@@ -276,10 +276,14 @@ class FollowingPlayer(Player):
         return sends
 
     def _master_stops(self, arrival_ns: int) -> None:
-        rest = self._rest_of_song()
+        moving = self.state in MOVING
+        owed = self._owed_clocks() if moving else []
+        rest = self._rest_of_song() if moving else None
         self._listener.stop(arrival_ns)
-        if self.state not in MOVING:
+        if not moving:
             return
+        # what the master has played goes out before anything ends, in one go with the cuts
+        self._cuts += [send._replace(due_ns=arrival_ns) for send in (*owed, *self._pass(rest or []))]
         if rest is None:
             self.stop(arrival_ns, "the clock master stopped")
             return
@@ -287,7 +291,14 @@ class FollowingPlayer(Player):
         self._end(arrival_ns, self._quarters_of(self.follower.next_count), "end of the song", "complete")
         if self.sounding.any_left(self._ports):
             self.silence(arrival_ns)
-        self._at_once = [send._replace(due_ns=arrival_ns) for send in rest]
+
+    def _owed_clocks(self) -> list[Send]:
+        """Return the clocks that came and were not passed on yet: the rig stops where the master does."""
+        owed: list[Send] = []
+        for relay in self._relays:
+            while relay.next_count < self.follower.next_count:
+                owed += relay.take(self._quarters_of(relay.next_count))
+        return owed
 
     def _rest_of_song(self) -> list[Send] | None:
         """Return what the last clock interval still holds if every clock of the song has come, else None.

@@ -188,3 +188,22 @@ def test_a_master_that_stops_a_clock_early_has_not() -> None:
     hand.feed(b"\xfc", 5_000_000)
     assert hand.data_of("end") == [{"why": "the clock master stopped", "outcome": "stopped"}]
     assert [send.data for send in hand.sends].count(b"\xfc") == 1
+
+
+def test_what_the_master_played_is_passed_on_before_its_stop() -> None:
+    """Three clocks and Stop that are read together leave the rig at the master's count."""
+    hand = Hand()
+    hand.arm()
+    hand.clocks(48)
+    hand.feed(b"\xfa", 10_000_000)
+    hand.now_ns += 10_000_000 - TICK_NS
+    hand.clocks(100)
+    for _ in range(3):
+        hand.now_ns += TICK_NS
+        hand.player.feed(0, b"\xf8", hand.now_ns)
+    hand.feed(b"\xfc", 1_000_000)
+    box = [send for send in hand.sends if send.port == 1]
+    stop = next(index for index, send in enumerate(box) if send.data == b"\xfc")
+    counts = [send.tick for send in box[:stop] if send.data == b"\xf8" and send.tick < IDLE_FROM]
+    assert counts == list(range(103))
+    assert not [send for send in box[stop:] if send.data == b"\xf8"]
