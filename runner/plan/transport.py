@@ -145,9 +145,9 @@ class TransportPlanner:
     # ------------------------------------------------------------------ entries
 
     def from_top(self) -> None:
-        """Begin where the song begins: Start at the pre-roll or at bar 1."""
+        """Begin where the song begins: Start at the pre-roll or at bar 1, unless cues there say otherwise."""
         start = first_start(self._score, self._port)
-        if start is not None:
+        if start is not None and not self._transport_cue_at(self._grid.tick_at(start)):
             self._send(START, self._grid.tick_at(start), f"{self._score.song} start")
 
     def from_within(self, entry: Fraction) -> None:

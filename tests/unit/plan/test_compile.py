@@ -383,3 +383,12 @@ def test_a_start_between_two_clocks_is_made_with_the_next_and_told() -> None:
     assert [(problem.severity, problem.path) for problem in song.problems] == [
         ("note", "songs[0].cues[1].at")
     ]
+
+
+def test_a_stop_and_a_start_at_the_songs_own_start_are_one_start() -> None:
+    """Cues at the moment at which the machine would start by itself take the place of that Start."""
+    cues = (
+        "cues:\n  - {at: bar 1, machine: drums, stop: true}\n  - {at: bar 1, machine: drums, start: true}\n"
+    )
+    texts = [text for _, text in sent(compiled(cues), "front")]
+    assert texts == ["FC", "FA", "FC"]
