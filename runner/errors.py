@@ -120,6 +120,10 @@ class StateError(TakewrightError):
         super().__init__(f"cannot {action} while {state}" + (f": {message}" if message else ""))
 
 
+class TakesFolderError(TakewrightError):
+    """A folder in which no take can be kept; said before anything rolls."""
+
+
 class TakeFormatError(TakewrightError):
     """A take's file that cannot be read; says which, and where."""
 

@@ -22,7 +22,7 @@ from runner.desk.link import EngineLink
 from runner.desk.prepare import Prepared, read_session, rig_of
 from runner.desk.spool import RecordSpool
 from runner.desk.taking import TakeKeeper, TakePlan
-from runner.errors import ExitCode, StateError, TakeFormatError, TakewrightError
+from runner.errors import ExitCode, TakeFormatError, TakesFolderError, TakewrightError
 from runner.play.commands import Answer, Command, RollOrder
 from runner.takes.format import Kind, Record
 from runner.takes.lines import TakeHeader
@@ -63,7 +63,7 @@ class Desk:
         except TakewrightError as error:
             return self._fail(error)
         except OSError as error:
-            return self._fail(TakewrightError(f"takes folder: {error}"))
+            return self._fail(TakesFolderError(f"takes folder: {error}"))
         with selectors.DefaultSelector() as selector:
             selector.register(self._spool.fd, selectors.EVENT_READ, "records")
             selector.register(self._link.fileno(), selectors.EVENT_READ, "link")
@@ -103,7 +103,7 @@ class Desk:
         job = self._job
         self._prepared = prepared = read_session(job.session_file)
         session = prepared.session
-        self._songs = [job.song] if job.song else [item.song for item in session.order]
+        self._songs = [job.song] if job.song else [item.song for item in session.running_order]
         folder = job.takes_folder or str(prepared.file.parent / session.takes.folder)
         store = Store(folder)
         self._keeper = TakeKeeper(store)
@@ -112,7 +112,7 @@ class Desk:
             return
         trouble = store.check_writable()
         if trouble:
-            raise StateError("idle", "roll", trouble)
+            raise TakesFolderError(trouble)
         for recovered in store.recover_all(job.run):
             text = f"recovered a take that was left open: {recovered.folder}"
             self._tell("warning", {"text": text + (f" ({recovered.error})" if recovered.error else "")})

@@ -21,6 +21,7 @@ from runner.play.streams import NO_TICK, Send
 from runner.ports.base import Port, SendError
 from runner.takes.format import Kind
 
+START_GAP_NS = 1_000_000  #: MIDI 1.0 4.2.1, p. 30
 SLOW_SEND_NS = 2_000_000  #: a port that holds the loop up for this long gets a record of its own
 LOOKAHEAD_NS = 400_000  #: what is due this soon is got ready and held back until its moment
 BEAT_NS = 200_000_000  #: how often the loop says that it is alive
@@ -82,6 +83,7 @@ class Loop:
         self._ticks_in = [0] * len(ports)
         self._bad_bytes = [0] * len(ports)
         self._failing: set[int] = set()
+        self._started_ns: dict[int, int] = {}  #: when a port was sent Start and no clock since
         self._overflow_told = 0
         for index, port in enumerate(ports):
             if port.has_input:
@@ -166,7 +168,7 @@ class Loop:
                 self._write_sent(done)
                 done = []
             adds = send.tick == NO_TICK and owed.adds(send.data)
-            clock.hold(send.due_ns)
+            clock.hold(max(send.due_ns, self._earliest(send)))
             before = clock.now_ns()
             if adds:
                 owed.track(send.port, send.data)
@@ -179,6 +181,18 @@ class Loop:
             if send.tick == NO_TICK and not adds:
                 owed.track(send.port, send.data)
         self._write_sent(done)
+
+    def _earliest(self, send: Send) -> int:
+        """Return when a message may go at the earliest: a clock not within 1 ms of its Start.
+
+        The plan keeps the two apart; a Start that this computer sent late must not undo it
+        (MIDI 1.0 4.2.1, p. 30: at least 1 ms between Start or Continue and the first clock).
+        """
+        if send.tick != NO_TICK and send.port in self._started_ns:
+            return self._started_ns.pop(send.port) + START_GAP_NS
+        if send.data[0] in (0xFA, 0xFB):
+            self._started_ns[send.port] = max(send.due_ns, self._clock.now_ns())
+        return 0
 
     def _write_sent(self, done: Sequence[tuple[Send, int, int]]) -> None:
         log = self.log

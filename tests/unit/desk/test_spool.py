@@ -13,7 +13,7 @@ def _seqs(records: list) -> list[int]:
 
 
 def test_what_was_read_and_not_used_is_there_for_the_next_reader() -> None:
-    """A second reader on the same descriptors gets what the first did not declare used, and what came since."""
+    """A second reader gets what the first did not declare used, and what came since."""
     read, write = os.pipe()
     spool = os.memfd_create("spool")
     first = RecordSpool(read, spool)
