@@ -22,6 +22,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("takes", "takes", "List the takes on disk."),
     ("audit", "audit", "Say what happened in a take."),
     ("replay", "replay", "Follow a take's clock again, as recorded or with other settings."),
+    ("draft", "draft", "Write a session from a Standard MIDI File."),
     ("schema", "schema", "Print the JSON Schema of session files."),
 )
 
