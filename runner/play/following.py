@@ -14,7 +14,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from runner.plan.timeline import EventOrder, Timeline
+from runner.plan.timeline import EventOrder, Stage, Timeline
 from runner.play.commands import ClockPolicy, RigMachine
 from runner.play.legtime import CLOCKS_PER_QUARTER, FollowedTime, LegTime
 from runner.play.player import MOVING, Note, Player
@@ -31,6 +31,9 @@ from runner.sync.states import LockState, Transport
 from runner.sync.watch import WatchConfig
 
 PRELUDE_MARGIN_NS = 5_000_000  #: from arming to the first message that goes ahead of the master's Start
+
+
+_STARTS = (b"\xfa", b"\xfb")
 
 
 class Heard(NamedTuple):
@@ -148,6 +151,7 @@ class FollowingPlayer(Player):
             sends += self._pass([self._prelude.pop(0)])
         started, self._at_once = self._at_once, []
         sends += self._pass(started)
+        self._note_starts([send._replace(due_ns=now_ns) for send in started])
         for index, relay in enumerate(self._relays):
             while relay.due_ns <= until_ns:
                 clocks = relay.take(self._quarters_of(relay.next_count))
@@ -155,7 +159,9 @@ class FollowingPlayer(Player):
                 if not index:  # one port's is enough to know our own clock by if it comes back
                     for send in clocks:
                         self._listener.sent(max(now_ns, send.due_ns))
-        sends += super().due(now_ns, ahead_ns)
+        rest = super().due(now_ns, ahead_ns)
+        self._note_starts(rest)
+        sends += rest
         sends.sort(key=lambda send: send.due_ns)
         return sends
 
@@ -208,7 +214,12 @@ class FollowingPlayer(Player):
         """Take what lies before the master's position 0, transport left out, to be sent at its own pace."""
         events = timeline.events
         start_ns = next(
-            (mark.t_ns for mark in timeline.stages if mark.quarters >= start_quarters), timeline.entry_ns
+            (
+                mark.t_ns
+                for mark in timeline.stages
+                if mark.stage is not Stage.LEAD and mark.quarters >= start_quarters
+            ),
+            timeline.entry_ns,
         )
         rows = [row for row in range(len(events)) if events.t_ns[row] < start_ns]
         stream = EventStream(timeline, lambda t_ns, _quarters, _shift: t_ns)
@@ -260,6 +271,20 @@ class FollowingPlayer(Player):
             self._notes.append(Note("state", arrival_ns, quarters, {"state": self.state.value}))
         for relay in self._relays:
             relay.begin(count)
+        events = timeline.events
+        for row in range(self._first_row, len(events)):  # machines that start later than the master does
+            if events.bytes_of(row) in _STARTS and events.quarters[row] >= quarters:
+                for relay in self._relays:
+                    if relay.port == events.port[row]:
+                        relay.start_before(round(self._count0 + events.quarters[row] * CLOCKS_PER_QUARTER))
+
+    def _note_starts(self, sends: Sequence[Send]) -> None:
+        """Tell each port's relay when its Start goes out."""
+        for send in sends:
+            if send.data in _STARTS and not send.cut:
+                for relay in self._relays:
+                    if relay.port == send.port:
+                        relay.start_sent(send.due_ns)
 
     def _transport(self, arrival_ns: int, status: int, quarters: float) -> list[Send]:
         """Return the Start (or position and Continue) of the machines that go with the master."""

@@ -21,6 +21,7 @@ from runner.sync.follower import Follower
 from runner.sync.states import LockState
 
 IDLE_FROM = 1 << 31
+START_GAP_NS = 1_100_000  #: MIDI 1.0 p. 30: at least 1 ms from Start to its clock, and 0.1 ms for the send
 _MOST_AT_ONCE = 96  #: never more clocks at once than one bar of 4/4, whatever the master does
 
 
@@ -35,6 +36,8 @@ class PortRelay:
         self._follower = follower
         self._playing = False
         self._next_count = 0
+        self._not_before = 0
+        self._start_count: int | None = None
         self._idle_sent = 0
         self._idle_owed = 0  #: ticks that arrived while stopped and were not passed on yet
         self._idle_ahead = False  #: the tick after the newest arrival has been sent already
@@ -46,9 +49,27 @@ class PortRelay:
         self._idle_owed = 0
         self.retime()
 
+    def start_before(self, count: int) -> None:
+        """A Start is still to come on this port, before its clock `count`: hold that clock until it has."""
+        self._start_count = count
+
+    def start_sent(self, t_ns: int) -> None:
+        """Start or Continue goes out at `t_ns`: its clock keeps the distance, whatever the master did."""
+        self._start_count = None
+        self._not_before = t_ns + START_GAP_NS
+        if self._playing and self.straight and self._next_count < self._follower.next_count:
+            self._plan(t_ns)
+        else:
+            self.retime()
+
+    def _plan(self, due_ns: int) -> None:
+        held = self._start_count is not None and self._next_count >= self._start_count
+        self.due_ns = NEVER if held else max(due_ns, self._not_before)
+
     def halt(self) -> None:
         """The master has stopped."""
         self._playing = False
+        self._start_count = None
         self._idle_owed = 0
         self._idle_ahead = False
         self.due_ns = NEVER
@@ -58,7 +79,7 @@ class PortRelay:
         if self._playing:
             self.retime()
             if self.straight and self._next_count < self._follower.next_count:
-                self.due_ns = arrival_ns
+                self._plan(arrival_ns)
             return
         if self._idle_ahead and not self.straight:
             self._idle_ahead = False
@@ -77,7 +98,7 @@ class PortRelay:
                 self.due_ns = NEVER
             return
         moment = follower.time_of(self._next_count)
-        self.due_ns = NEVER if moment is None else moment + self._shift_ns
+        self._plan(NEVER if moment is None else moment + self._shift_ns)
 
     def take(self, position: float) -> list[Send]:
         """Return the clocks that are due; `position` is the song position of the first, for the record."""
@@ -86,7 +107,10 @@ class PortRelay:
             return self._take_idle(due)
         count = 1
         if self.straight and not self._follower.carrying_on:
-            count = max(1, min(_MOST_AT_ONCE, self._follower.next_count - self._next_count))
+            ready = self._follower.next_count
+            if self._start_count is not None:
+                ready = min(ready, self._start_count)
+            count = max(1, min(_MOST_AT_ONCE, ready - self._next_count))
         sends = [
             Send(due, self.port, CLOCK, NO_MACHINE, 0, position + n / 24, self._next_count + n, False)
             for n in range(count)

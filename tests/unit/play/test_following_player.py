@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from runner.desk.prepare import Prepared, rig_of
 from runner.play.following import FollowingPlayer
 from runner.play.player import Note
 from runner.play.relay import IDLE_FROM
 from runner.play.states import PlayState
-from runner.play.streams import Send
+from runner.play.streams import NO_TICK, Send
 from runner.session.load import load_session
 from runner.sync.states import LockState, Transport
 
@@ -19,7 +21,7 @@ format: 1
 ports: {tape: {simulate: sink}, box: {simulate: sink}}
 machines:
   deck: {port: tape, kind: recorder}
-  drums: {port: box, channel: 10, follows: [clock, transport], relay: straight}
+  drums: {port: box, channel: 10, follows: [clock, transport], relay: straight, starts: pre-roll}
 clock: {source: beat-clock, port: tape, on-dropout: {freewheel: 2 beats, then: stop}}
 songs:
   - {song: Net Loft, tempo: 125, meter: 4/4, length: 4 bars, pre-roll: 1 bar}
@@ -32,8 +34,8 @@ BEGIN_NS = 1_000_000_000
 class Hand:
     """A player, armed at `BEGIN_NS`, and a hand that feeds it clocks on a grid from there."""
 
-    def __init__(self) -> None:
-        session = load_session(SESSION)
+    def __init__(self, text: str = SESSION) -> None:
+        session = load_session(text)
         prepared = Prepared(Path("session.yaml"), session)
         rig = rig_of(session.session)
         self.player = FollowingPlayer(rig.machines, 2, policy=rig.clock)
@@ -53,6 +55,15 @@ class Hand:
         self.player.feed(0, data, self.now_ns)
         self.sends += self.player.due(self.now_ns)
         self.notes += self.player.take_notes()
+
+    def wait_and_feed(self, data: bytes, after_ns: int) -> None:
+        """Do all that falls due until a message arrives."""
+        until_ns = self.now_ns + after_ns
+        while (due_ns := self.player.next_deadline_ns()) is not None and due_ns < until_ns:
+            self.now_ns = max(self.now_ns, due_ns)
+            self.sends += self.player.due(self.now_ns)
+        self.now_ns = until_ns
+        self.feed(data)
 
     def clocks(self, count: int) -> None:
         """Let so many clocks arrive."""
@@ -207,3 +218,49 @@ def test_what_the_master_played_is_passed_on_before_its_stop() -> None:
     counts = [send.tick for send in box[:stop] if send.data == b"\xf8" and send.tick < IDLE_FROM]
     assert counts == list(range(103))
     assert not [send for send in box[stop:] if send.data == b"\xf8"]
+
+
+def test_the_first_clock_keeps_1_ms_from_start_even_if_the_masters_does_not() -> None:
+    """MIDI 1.0 p. 30 asks for 1 ms between Start and its clock; a master 0.2 ms apart is put right."""
+    hand = Hand()
+    hand.arm()
+    hand.clocks(48)
+    hand.feed(b"\xfa", 10_000_000)
+    start_ns = hand.now_ns
+    hand.feed(b"\xf8", 200_000)
+    due_ns = hand.player.next_deadline_ns()
+    assert due_ns is not None
+    assert due_ns >= start_ns + 1_000_000
+    hand.sends += hand.player.due(due_ns)
+    assert [(send.data, send.due_ns) for send in hand.sends[-1:]] == [(b"\xf8", due_ns)]
+    hand.feed(b"\xf8", TICK_NS)
+    assert hand.sends[-1].due_ns == hand.now_ns
+
+
+def test_start_is_passed_on_when_it_comes_and_not_when_its_clock_is_predicted() -> None:
+    """A master whose clock is not locked yet, with no lead in the song, still starts the rig at once."""
+    hand = Hand()
+    hand.arm()
+    hand.clocks(1)
+    hand.feed(b"\xfa", 10_000_000)
+    assert [(send.data, send.due_ns) for send in hand.sends if send.port == 1][-1] == (b"\xfa", hand.now_ns)
+
+
+@pytest.mark.parametrize("early_ns", [0, 1_000_000, 6_000_000])
+def test_a_machine_that_starts_at_bar_1_gets_start_before_its_clock_however_early_that_comes(
+    early_ns: int,
+) -> None:
+    """The downbeat's clock that comes before the predicted Start waits for it: the count stays right."""
+    hand = Hand(SESSION.replace("starts: pre-roll", "starts: bar-1"))
+    hand.arm()
+    hand.clocks(48)
+    hand.feed(b"\xfa", 10_000_000)
+    hand.now_ns += 10_000_000 - TICK_NS
+    hand.clocks(96)
+    hand.wait_and_feed(b"\xf8", TICK_NS - early_ns)  # count 96: bar 1 of a song with a bar of pre-roll
+    hand.wait_and_feed(b"\xf8", TICK_NS + early_ns)
+    box = [send for send in hand.sends if send.port == 1 and send.tick < IDLE_FROM]
+    start = next(index for index, send in enumerate(box) if send.data == b"\xfa")
+    assert [send.tick for send in box[start - 1 : start + 3]] == [95, NO_TICK, 96, 97]
+    assert box[start + 1].due_ns - box[start].due_ns >= 1_000_000
+    assert box[start + 1].due_ns - box[start - 1].due_ns < TICK_NS + 1_500_000
