@@ -19,6 +19,7 @@ PAGES = [
         "README.md",
         "DEVELOPERS.md",
         "docs/guides/audit.md",
+        "docs/guides/following.md",
         "docs/guides/home-studio.md",
         "docs/guides/stage.md",
     )

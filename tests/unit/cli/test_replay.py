@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 from kept_take import kept_take
+
+from runner.audit.replay_settings import SETTINGS
 
 SESSION = """
 session: Lantern Quay, tape
@@ -98,3 +101,22 @@ def test_a_take_that_was_its_own_master_cannot_be_replayed(takes: Path, call: Ca
     told = call("replay", "ropewalk/2", "--takes-folder", takes)
     assert told.code == 2
     assert "was its own clock master" in told.err
+
+
+def test_the_guides_session_is_good_and_its_settings_are_all_there(
+    tmp_path: Path, call: Callable[..., Any]
+) -> None:
+    """docs/guides/following.md: `check` takes its session, and its table names every setting and no other."""
+    page = (Path(__file__).parents[3] / "docs" / "guides" / "following.md").read_text(encoding="utf-8")
+    session = page.partition("```yaml\n")[2].partition("```")[0]
+    (tmp_path / "tape.yaml").write_text(session, encoding="utf-8")
+    told = call("check", tmp_path / "tape.yaml")
+    assert told.code == 0, told.out + told.err
+    table = page.partition("| setting | such as |")[2]
+    named = [
+        word
+        for row in table.splitlines()
+        if row.startswith("| `")
+        for word in re.findall(r"`([a-z-]+)`", row.split("|")[1])
+    ]
+    assert sorted(named) == sorted(SETTINGS)
