@@ -26,6 +26,7 @@ SLOW_SEND_NS = 2_000_000  #: a port that holds the loop up for this long gets a 
 LOOKAHEAD_NS = 400_000  #: what is due this soon is got ready and held back until its moment
 BEAT_NS = 200_000_000  #: how often the loop says that it is alive
 
+_STARTS = (0xFA, 0xFB)
 _NOTE_KINDS = {"state": Kind.STATE, "leg": Kind.STATE, "end": Kind.TAKE_END, "finding": Kind.FINDING}
 
 
@@ -178,6 +179,8 @@ class Loop:
                 self._failed(send, before, error)
                 continue
             done.append((send, before, clock.now_ns()))
+            if send.data[0] in _STARTS and isinstance(self.player, FollowingPlayer):
+                self.player.start_is_out(send.port, done[-1][2])
             if send.tick == NO_TICK and not adds:
                 owed.track(send.port, send.data)
         self._write_sent(done)

@@ -165,6 +165,12 @@ class FollowingPlayer(Player):
         sends.sort(key=lambda send: send.due_ns)
         return sends
 
+    def start_is_out(self, port: int, t_ns: int) -> None:
+        """Take note that a port has been handed Start or Continue: its next clock keeps its distance."""
+        for relay in self._relays:
+            if relay.port == port:
+                relay.start_sent(t_ns)
+
     def position(self, now_ns: int) -> float:
         """Return the song position by the master's count; NaN while nothing is armed."""
         if self.state is PlayState.ARMED:
@@ -279,12 +285,10 @@ class FollowingPlayer(Player):
                         relay.start_before(round(self._count0 + events.quarters[row] * CLOCKS_PER_QUARTER))
 
     def _note_starts(self, sends: Sequence[Send]) -> None:
-        """Tell each port's relay when its Start goes out."""
+        """Tell each port's relay that its Start goes out; when it really did, the loop says."""
         for send in sends:
             if send.data in _STARTS and not send.cut:
-                for relay in self._relays:
-                    if relay.port == send.port:
-                        relay.start_sent(send.due_ns)
+                self.start_is_out(send.port, send.due_ns)
 
     def _transport(self, arrival_ns: int, status: int, quarters: float) -> list[Send]:
         """Return the Start (or position and Continue) of the machines that go with the master."""

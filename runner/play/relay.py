@@ -21,7 +21,7 @@ from runner.sync.follower import Follower
 from runner.sync.states import LockState
 
 IDLE_FROM = 1 << 31
-START_GAP_NS = 1_100_000  #: MIDI 1.0 p. 30: at least 1 ms from Start to its clock, and 0.1 ms for the send
+START_GAP_NS = 1_050_000  #: MIDI 1.0 p. 30: at least 1 ms from Start to its clock; and a little for rounding
 _MOST_AT_ONCE = 96  #: never more clocks at once than one bar of 4/4, whatever the master does
 
 

@@ -264,3 +264,14 @@ def test_a_machine_that_starts_at_bar_1_gets_start_before_its_clock_however_earl
     assert [send.tick for send in box[start - 1 : start + 3]] == [95, NO_TICK, 96, 97]
     assert box[start + 1].due_ns - box[start].due_ns >= 1_000_000
     assert box[start + 1].due_ns - box[start - 1].due_ns < TICK_NS + 1_500_000
+
+
+def test_a_start_that_was_handed_over_late_keeps_its_distance_all_the_same() -> None:
+    """The 1 ms counts from when the port had taken Start, not from when it was due."""
+    hand = Hand()
+    hand.arm()
+    hand.clocks(48)
+    hand.feed(b"\xfa", 10_000_000)
+    hand.player.start_is_out(1, hand.now_ns + 3_000_000)
+    hand.feed(b"\xf8", 2_000_000)
+    assert hand.player.next_deadline_ns() == pytest.approx(hand.now_ns + 1_000_000 + 1_050_000)
