@@ -26,7 +26,7 @@ from runner.errors import ExitCode, TakeFormatError, TakesFolderError, Takewrigh
 from runner.play.commands import Answer, Command, RollOrder
 from runner.takes.format import Kind, Record
 from runner.takes.lines import TakeHeader
-from runner.takes.store import Store
+from runner.takes.store import NewTake, Store
 
 TICK_S = 0.1
 REPORT_WAIT_S = 1.0
@@ -48,6 +48,7 @@ class Desk:
         self._clean = job.clean
         self._configured = False  #: whether the engine has the ports open
         self._rolling = False
+        self._ordered: NewTake | None = None  #: a take that was ordered and has not begun
         self._roll_at_ns: int | None = None
         self._stopping = ""
         self._exit: ExitCode | None = None
@@ -308,12 +309,13 @@ class Desk:
         if self._stopping:
             return
         try:
-            new = self._keeper.create(self._plan)
+            new = self._ordered or self._keeper.create(self._plan)
         except OSError as error:
             self._tell("error", {"text": f"no take could be made: {error}", "exit": 1})
             self._exit = ExitCode.NOT_CLEAN
             return
         self._rolling = True
+        self._ordered = new
         self._roll_at_ns = None
         self._link.command(Command.ROLL, RollOrder(new.key, self._plan.song).to_dict())
         data = {"song": self._plan.song, "number": new.number, "pass": self._plan.pass_name}
@@ -334,6 +336,7 @@ class Desk:
                 waiting = []
                 self._keeper.begin(self._plan, record)
                 self._rolling = True
+                self._ordered = None
                 self._roll_at_ns = None
             else:
                 waiting.append(record)
@@ -361,6 +364,9 @@ class Desk:
         end = record.json()
         if self._keeper.open:
             self._keeper.end(end.get("why", ""), end.get("outcome", ""))
+        elif self._ordered is not None and not self._stopping:
+            # the engine died with the order in its hands: nothing has sounded, the same take rolls again
+            self._roll_at_ns = time.monotonic_ns()
         else:
             self._tell("warning", {"text": f"this take has no log: {self._keeper.problem}"})
             self._after_take("failed")
