@@ -51,7 +51,7 @@ MEANINGS: Mapping[str, Meaning] = {
     ),
     "clock-late": Meaning(
         "warning", "clocks went out later than the limit allows", "time handed to the port against time due",
-        "run `takewright bench` on this computer; give it real-time rights; keep other work off it",
+        "give this computer real-time rights; keep other work off it; turn power saving off",
     ),
     "message-late": Meaning(
         "warning", "messages other than clock went out later than the limit allows",

@@ -22,6 +22,8 @@ from runner.ports.base import Port, SendError
 from runner.takes.format import Kind
 
 START_GAP_NS = 1_000_000  #: MIDI 1.0 4.2.1, p. 30
+LOOK_EVERY_NS = 1_000_000_000  #: how often it is looked whether a port is still there
+LOOK_NEEDS_NS = 5_000_000  #: not shortly before something is due: asking may take 2 ms
 SLOW_SEND_NS = 2_000_000  #: a port that holds the loop up for this long gets a record of its own
 LOOKAHEAD_NS = 400_000  #: what is due this soon is got ready and held back until its moment
 BEAT_NS = 200_000_000  #: how often the loop says that it is alive
@@ -81,9 +83,13 @@ class Loop:
         self._clock = clock
         self._ports = tuple(ports)
         self._acting = tuple(port for port in ports if not port.threaded)
+        self._system_ports = tuple(index for index, port in enumerate(ports) if port.threaded)
         self._ticks_in = [0] * len(ports)
         self._bad_bytes = [0] * len(ports)
         self._failing: set[int] = set()
+        self._absent: set[int] = set()
+        self._look_ns = 0  #: when the presence of the next port is looked at
+        self._look_at = 0  #: and which port that is
         self._started_ns: dict[int, int] = {}  #: when a port was sent Start and no clock since
         self._overflow_told = 0
         for index, port in enumerate(ports):
@@ -117,8 +123,27 @@ class Loop:
         self._read_inbox()
         if following:  # what came in decides what is due
             self._send(self.player.due(now_ns, LOOKAHEAD_NS))
+        if now_ns >= self._look_ns:
+            self._look(now_ns)
         self._write_notes()
         self.log.flush(now_ns)
+
+    def _look(self, now_ns: int) -> None:
+        """See whether one port is still there, where there is time for it: the system says nothing itself.
+
+        Each port has its turn about once a second. A port that is gone takes sends in silence.
+        """
+        due = self.player.next_deadline_ns()
+        if not self._system_ports or (due is not None and due - now_ns < LOOK_NEEDS_NS):
+            return
+        self._look_ns = now_ns + LOOK_EVERY_NS // len(self._system_ports)
+        self._look_at = (self._look_at + 1) % len(self._system_ports)
+        index = self._system_ports[self._look_at]
+        present = self._ports[index].present()
+        if present == (index in self._absent):
+            self._absent.symmetric_difference_update({index})
+            data = {"port": self._ports[index].name, "present": present}
+            self.log.add_json(Kind.PRESENCE, now_ns, data, self.player.position(now_ns), index)
 
     def send_now(self, port: int, machine: int, data: bytes) -> None:
         """Send a message that stands in no timeline, at once."""

@@ -16,7 +16,11 @@ class Child:
     def __init__(self, module: str, arguments: Sequence[str], fds: Sequence[int]) -> None:
         self.module = module
         self._process = subprocess.Popen(
-            [sys.executable, "-m", module, *arguments], pass_fds=tuple(fds), stdin=subprocess.DEVNULL
+            [sys.executable, "-m", module, *arguments],
+            pass_fds=tuple(fds),
+            stdin=subprocess.DEVNULL,
+            # what is sent to the whole group is for the keeper, which then ends the two in good order
+            process_group=0,
         )
         self.exit_fd = os.pidfd_open(self._process.pid)
 

@@ -263,7 +263,7 @@ class FollowingPlayer(Player):
         self._prelude = []
         quarters = self._quarters_of(count)
         self._at_once += self._transport(arrival_ns, status, quarters)
-        self._place_leg(0, 1, FollowedTime(timeline, self.follower, self._count0))
+        self._place_leg(0, 1, FollowedTime(timeline, self.follower, self._count0), arrival_ns)
         stream = self._legs[0].streams[0]
         assert isinstance(stream, EventStream)
         stream.skip_rows(self._first_row)

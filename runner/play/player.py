@@ -270,7 +270,8 @@ class Player:
             self._cuts.append(Send(now_ns, port, data, machine, 0, float("nan"), NO_TICK, True))
             self.sounding.track(port, data)
 
-    def _place_leg(self, index: int, passes: int, time: LegTime) -> None:
+    def _place_leg(self, index: int, passes: int, time: LegTime, at_ns: int = 0) -> None:
+        """Put a leg in place; `at_ns` is for its note in the record while its entry is not predicted."""
         assert self._course is not None
         timeline = self._course.legs[index].timeline
         streams = self._streams(timeline, time)
@@ -278,7 +279,7 @@ class Player:
         self._legs.append(in_play)
         entry = time.when(timeline.entry_ns, timeline.entry_quarters, 0)
         data = {"leg": index, "pass": passes}
-        self._notes.append(Note("leg", 0 if entry == NEVER else entry, timeline.entry_quarters, data))
+        self._notes.append(Note("leg", at_ns if entry == NEVER else entry, timeline.entry_quarters, data))
         self._tick += len(timeline.clock_ns)
         self._seam_pending = True
         self._seam_ns = self._seam_time(in_play)
