@@ -21,6 +21,8 @@ _STAGES = {
     "armed": "waiting for the other machine's start",
 }
 _VERDICT_STYLES = {"clean": "bold", "flawed": "bold yellow", "failed": "bold red", "interrupted": "yellow"}
+_FEWEST_CELLS = 6  #: a shorter strip tells nothing
+_LONGEST_NAME = 34  #: cells of the take's name in the moving line
 _STRIP_CELLS = 16
 _SHOWN_FINDINGS = 3
 
@@ -103,13 +105,22 @@ class RunView:
         left_s = data.get("left_s")
         if left_s is not None:
             self._longest_s = max(self._longest_s, left_s)
+        self._live.update(self._line(data, left_s))
+
+    def _line(self, data: dict[str, Any], left_s: float | None) -> Text:
+        """Return the moving line: place and time left always, the name as far as it fits, then the strip."""
+        place = "  " + position_text(data)
+        if left_s is not None:
+            place += f"  {clock_text(left_s)} left"
+        room = self._out.width - 1 - len(place)
+        name = shortened(self._take or str(data.get("song", "")), max(8, min(_LONGEST_NAME, room)))
         line = Text(no_wrap=True, overflow="ellipsis")
-        line.append(shortened(self._take or str(data.get("song", "")), 34), style="bold")
-        line.append("  " + position_text(data))
-        if left_s is not None and self._longest_s:
-            line.append("  " + strip(1 - left_s / self._longest_s))
-            line.append(f"  {clock_text(left_s)} left")
-        self._live.update(line)
+        line.append(name, style="bold")
+        line.append(place)
+        cells = min(_STRIP_CELLS, room - len(name) - 2)
+        if left_s is not None and self._longest_s and cells >= _FEWEST_CELLS:
+            line.append("  " + strip(1 - left_s / self._longest_s, cells))
+        return line
 
     def _on_take(self, data: dict[str, Any]) -> None:
         self.summaries.append(data)
@@ -143,10 +154,10 @@ def position_text(data: dict[str, Any]) -> str:
     return f"{place}, {data['section']}" if data.get("section") else place
 
 
-def strip(share: float) -> str:
+def strip(share: float, cells: int = _STRIP_CELLS) -> str:
     """Return a strip that shows how much of a song is behind us, 0 to 1."""
-    done = round(max(0.0, min(1.0, share)) * _STRIP_CELLS)
-    return "▪" * done + "·" * (_STRIP_CELLS - done)
+    done = round(min(1.0, max(0.0, share)) * cells)
+    return "▪" * done + "·" * (cells - done)
 
 
 def finding_line(finding: dict[str, Any], first: str = "    ") -> str:

@@ -70,7 +70,7 @@ def test_on_a_terminal_the_position_moves_in_place() -> None:
         view._live.refresh()
     text = text_of(console)
     assert "bar 5 beat 2, verse" in text
-    assert "▪▪▪▪▪▪▪▪········" in text
+    assert "▪▪▪▪▪▪▪·······" in text  # half of the 14 cells that 80 columns leave
     assert "1:01 left" in text
     assert "rolling  Ropewalk" not in text
 
@@ -146,3 +146,17 @@ def test_the_strip_and_the_order_of_findings() -> None:
         "late too",
         "stopped early",
     ]
+
+
+@pytest.mark.parametrize("name", ["Ropewalk", "A very long name of a song that goes on and on and on"])
+@pytest.mark.parametrize("columns", [60, 80, 120])
+def test_the_moving_line_never_loses_the_place_and_the_time_left(name: str, columns: int) -> None:
+    """A long name gives way first, then the strip."""
+    console = Console(file=io.StringIO(), force_terminal=True, width=columns)
+    with RunView(console) as view:
+        view(Report("rolling", {"song": name, "pass": "rehearsal", "number": 12}))
+        data = {"song": name, "state": "rolling", "at": "bar 117 beat 3", "section": "refrain"}
+        line = view._line({**data, "left_s": 125.0}, 125.0).plain
+    assert len(line) < columns
+    assert "bar 117 beat 3" in line
+    assert line.rstrip(" ▪·").endswith("2:05 left")
