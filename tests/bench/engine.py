@@ -12,7 +12,6 @@ puts it into docs/timing.json and docs/timing.md.
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import platform
 import re
@@ -29,12 +28,12 @@ from pathlib import Path
 from typing import Any
 
 import psutil
+from timing_page import put_table
 
 from runner.desk.job import Job, Report
 from runner.engine.rights import PRIORITY
 from runner.keeper.keeper import Keeper, new_run_name
 
-ROOT = Path(__file__).resolve().parents[2]
 INTERVAL_US = 20_000
 
 
@@ -241,16 +240,7 @@ def main() -> None:
     text = table(results)
     print(text)
     if given.write:
-        (ROOT / "docs" / "timing.json").write_text(json.dumps(results, indent=2) + "\n")
-        page = ROOT / "docs" / "timing.md"
-        old = page.read_text() if page.exists() else ""
-        begin, end = "<!-- engine table -->", "<!-- end of engine table -->"
-        block = f"{begin}\n{text}\n{end}"
-        if begin in old:
-            old = old[: old.index(begin)] + block + old[old.index(end) + len(end) :]
-        else:
-            old += block + "\n"
-        page.write_text(old)
+        put_table("engine", text, results, "timing.json")
 
 
 if __name__ == "__main__":

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import gc
-import json
 import os
 import platform
 import random
@@ -28,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 import rtmidi
+from timing_page import put_table
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "support"))
@@ -254,20 +254,6 @@ def table(results: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def write(results: dict[str, Any], text: str) -> None:
-    """Put the results beside those of the other benches."""
-    (ROOT / "docs" / "timing-relay.json").write_text(json.dumps(results, indent=2) + "\n")
-    page = ROOT / "docs" / "timing.md"
-    old = page.read_text() if page.exists() else ""
-    begin, end = "<!-- relay table -->", "<!-- end of relay table -->"
-    block = f"{begin}\n{text}\n{end}"
-    if begin in old:
-        old = old[: old.index(begin)] + block + old[old.index(end) + len(end) :]
-    else:
-        old += block + "\n"
-    page.write_text(old)
-
-
 def main() -> int:
     """Run the bench; exit 1 if the relay is slower than the limit allows."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
@@ -287,7 +273,7 @@ def main() -> int:
     text = table(results)
     print(text)
     if given.write:
-        write(results, text)
+        put_table("relay", text, results, "timing-relay.json")
     rows = results["rows"]
     return 0 if rows["relay"]["p99"] - rows["echo"]["p99"] <= LIMIT_US else 1
 
