@@ -285,24 +285,12 @@ class _Run:
             self._drain()
 
     def _feed(self, arrival: Arrival) -> None:
-        listener, data, t_ns = self.listener, arrival.data, arrival.t_ns
-        status = data[0] if data else 0
         if arrival.own:
-            listener.sent(t_ns)
-        elif status == 0xF8:
-            self._tick(listener.clock(t_ns))
-        elif status == 0xFE:
-            listener.sensing(t_ns)
-        elif status == 0xFA:
-            listener.start(t_ns)
-        elif status == 0xFB:
-            listener.continue_(t_ns)
-        elif status == 0xFC:
-            listener.stop(t_ns)
-        elif status == 0xF2 and len(data) == 3:
-            listener.position(data[1] | data[2] << 7, t_ns)
-        else:
-            listener.message(t_ns)
+            self.listener.sent(arrival.t_ns)
+            return
+        tick = self.listener.take(arrival.data, arrival.t_ns)
+        if tick is not None:
+            self._tick(tick)
 
     def _tick(self, tick: Tick) -> None:
         self.verdicts[tick.verdict] += 1

@@ -107,20 +107,12 @@ class FollowingPlayer(Player):
         status = data[0]
         if status == 0xF8:
             heard = self._clock(arrival_ns)
-        elif status == 0xFE:
-            self._listener.sensing(arrival_ns)
-        elif status in (0xFA, 0xFB):
-            if status == 0xFA:
-                self._listener.start(arrival_ns)
-            else:
-                self._listener.continue_(arrival_ns)
-            self._begin(arrival_ns, status)
         elif status == 0xFC:
             self._master_stops(arrival_ns)
-        elif status == 0xF2 and len(data) == 3:
-            self._listener.position(data[1] | data[2] << 7, arrival_ns)
         else:
-            self._listener.message(arrival_ns)
+            self._listener.take(data, arrival_ns)
+            if status in (0xFA, 0xFB):
+                self._begin(arrival_ns, status)
         self._drain()
         return heard
 

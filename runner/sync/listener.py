@@ -35,6 +35,25 @@ class ClockListener:
         self._clocks_to_lock: int | None = None
         self._locked_at: int | None = None
 
+    def take(self, data: bytes, t_ns: int) -> Tick | None:
+        """Take one whole message of the master's, whatever it is; returns what a clock was taken for."""
+        status = data[0] if data else 0
+        if status == 0xF8:
+            return self.clock(t_ns)
+        if status == 0xFE:
+            self.sensing(t_ns)
+        elif status == 0xFA:
+            self.start(t_ns)
+        elif status == 0xFB:
+            self.continue_(t_ns)
+        elif status == 0xFC:
+            self.stop(t_ns)
+        elif status == 0xF2 and len(data) == 3:
+            self.position(data[1] | data[2] << 7, t_ns)
+        else:
+            self.message(t_ns)
+        return None
+
     def clock(self, arrival_ns: int) -> Tick:
         """Take one F8."""
         tick = self.follower.clock(arrival_ns)
