@@ -59,7 +59,7 @@ class Engine:
             Command.ROLL: self._roll,
             Command.STOP: lambda payload: self._player.stop(self._now(), json.loads(payload)["why"]),
             Command.PANIC: lambda payload: self._player.panic(self._now(), json.loads(payload)["why"]),
-            Command.GO: lambda _payload: self._player.go(),
+            Command.GO: lambda _payload: self._player.go(self._now()),
             Command.MUTE: self._mute,
             Command.SEND: self._send,
             Command.QUIT: self._leave,

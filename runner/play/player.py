@@ -15,6 +15,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from runner.errors import StateError
 from runner.plan.timeline import NO_MACHINE, Course, Stage, Timeline
 from runner.play.commands import RigMachine
 from runner.play.legtime import AnchoredTime, LegTime
@@ -122,10 +123,26 @@ class Player:
         self.state = state
         return origin
 
-    def go(self) -> None:
-        """End the endless leg that plays at its next seam; raises `StateError` if nothing rolls."""
-        self.state = next_state(self.state, PlayEvent.GO)
+    def go(self, now_ns: int) -> None:
+        """End the hold that plays at its next seam; raises `StateError` if none plays.
+
+        The first pass of a hold belongs to the leg before it: told then, the song runs on without it.
+        """
+        state = next_state(self.state, PlayEvent.GO)
+        current = self._leg_at(now_ns)
+        if self._course is None or current is None or not self._holds(current, now_ns):
+            raise StateError("no hold is being played", "go on")
+        self.state = state
         self._go = True
+
+    def _holds(self, current: _LegInPlay, now_ns: int) -> bool:
+        assert self._course is not None
+        legs = self._course.legs
+        if legs[current.index].repeats == 0:
+            return True
+        if current.index + 1 >= len(legs) or legs[current.index + 1].repeats:
+            return False
+        return current.time.position(now_ns) >= legs[current.index + 1].timeline.entry_quarters
 
     def mute(self, machine: int, muted: bool, now_ns: int) -> None:
         """Keep a machine's notes back, or let them through; what it sounds is ended at once."""
@@ -308,8 +325,9 @@ class Player:
         if not repeats and not following:
             return NEVER
         candidates = [leg.timeline] if repeats else []
-        if following:
-            candidates.append(self._course.legs[in_play.index + 1].timeline)
+        candidates += [
+            after.timeline for after in self._course.legs[in_play.index + 1 : in_play.index + 3] if following
+        ]
         early = max(timeline.entry_ns - timeline.start_ns for timeline in candidates)
         end = in_play.exit_ns
         return NEVER if end == NEVER else end - early - SEAM_MARGIN_NS
@@ -326,10 +344,13 @@ class Player:
         if again or (leg.repeats > 1 and current.passes < leg.repeats):
             self._place_leg(current.index, current.passes + 1, current.time.after(leg.timeline))
             return
-        self._go = False if leg.repeats == 0 else self._go
-        if current.index + 1 < len(self._course.legs):
-            following = self._course.legs[current.index + 1].timeline
-            self._place_leg(current.index + 1, 1, current.time.after(following))
+        index = current.index + 1
+        if self._go and leg.repeats and self._course.legs[index].repeats == 0:
+            index += 1  # told to go on in the first pass of a hold: it is not held at all
+        self._go = False
+        if index < len(self._course.legs):
+            following = self._course.legs[index].timeline
+            self._place_leg(index, 1, current.time.after(following))
 
     def _begin_stage(self, stages: StageStream) -> None:
         stage, quarters, due_ns = stages.take()

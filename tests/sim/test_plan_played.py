@@ -9,7 +9,8 @@ import pytest
 from songs import BAR_NS, compiled, part_of
 
 from runner.music import parse_moment
-from runner.plan.compile import CompiledSong, Loop
+from runner.plan.compile import CompiledSong
+from runner.plan.loops import Loop
 from runner.plan.report import rows_of
 from runner.plan.timeline import Course, Leg
 from runner.play.commands import RigMachine
@@ -56,7 +57,7 @@ def played(course: Course, *, go_at_ns: int | None = None) -> list[Send]:
     while deadline is not None:
         now_ns = deadline
         if go_at_ns is not None and now_ns - origin >= go_at_ns:
-            player.go()
+            player.go(now_ns)
             go_at_ns = None
         sends += [send._replace(due_ns=send.due_ns - origin) for send in player.due(now_ns)]
         deadline = player.next_deadline_ns()

@@ -105,9 +105,29 @@ def test_an_endless_leg_goes_on_until_told_and_ends_at_its_seam() -> None:
     player.load(course((hold, 0), tail))
     anchor = player.roll(0)
     play(player, anchor + 250 * INTERVAL_NS)
-    player.go()
+    player.go(anchor + 250 * INTERVAL_NS)
     sends = play(player, 10**12, now_ns=anchor + 250 * INTERVAL_NS)
     assert sends[-1].due_ns - anchor == (3 * 96 + 23) * INTERVAL_NS
+    assert player.state is PlayState.READY
+
+
+def test_a_hold_told_to_go_on_in_its_first_pass_is_not_held() -> None:
+    """The first pass is the end of the leg before; `go` in it leads straight to the leg after the hold."""
+    player = Player([KEYS], 1)
+    before = timeline(clocks=192, end=False)
+    hold = timeline(clocks=96, entry_ns=96 * INTERVAL_NS, end=False)
+    tail = timeline(clocks=24, entry_ns=192 * INTERVAL_NS)
+    player.load(course(before, (hold, 0), tail))
+    anchor = player.roll(0)
+    early = anchor + 50 * INTERVAL_NS
+    sends = play(player, early)
+    with pytest.raises(StateError, match="no hold"):
+        player.go(early)
+    at = anchor + 120 * INTERVAL_NS
+    sends += play(player, at, now_ns=early)
+    player.go(at)
+    sends += play(player, 10**12, now_ns=at)
+    assert sends[-1].due_ns - anchor == (192 + 23) * INTERVAL_NS
     assert player.state is PlayState.READY
 
 
