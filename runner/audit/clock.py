@@ -158,7 +158,8 @@ def _sent(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
     if track.port in declared.clocks and take.end is not None and take.end.detail.get("why") in _WHOLE:
         low, high = declared.clocks[track.port]
         low = max(low, first) if declared.role == "follower" else low  # a master may start in mid-song
-        expected = max(expected, high - low)
+        if high is not None:  # else it went on until it was told: its last clock is all that is known
+            expected = max(expected, high - low)
     ordered = array("q", sorted(track.lateness_ns()))
     distinct = len(set(track.number))
     declared_bpm = declared.steady_bpm

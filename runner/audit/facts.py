@@ -16,6 +16,7 @@ from runner.audit.clock import ClockFigures, TrackFigures, clock_figures
 from runner.audit.verdict import Limits
 from runner.music.moment import SongTime
 from runner.takes.declared import Declared
+from runner.takes.legs import PlayedLegs
 from runner.takes.model import Event, Take
 
 NEAR_NS = 300_000_000  #: facts this near in time may belong together
@@ -33,6 +34,7 @@ class Facts:
     clock: ClockFigures
     lost: int = 0
     recovered: bool = False
+    legs: PlayedLegs | None = None  #: of a roll that was no plain run through one song
     _by_kind: dict[str, list[Event]] = field(default_factory=dict)
     _traffic: dict[tuple[str, str], tuple[array[int], array[int]]] = field(default_factory=dict)
 
@@ -48,6 +50,7 @@ class Facts:
             clock_figures(take, declared),
             lost,
             recovered,
+            PlayedLegs.of_take(take.events, declared, take.header.song),
         )
         for event in take.events:
             facts._by_kind.setdefault(event.kind, []).append(event)
@@ -79,6 +82,8 @@ class Facts:
         if self.declared.role == "follower":
             followed = self._followed_quarters(t_ns)
             return None if followed is None else self.time.at_text(followed)
+        if self.legs is not None:
+            return self.legs.at(t_ns)
         try:
             quarters = self.time.tempo.quarters_at(t_ns)
         except (ValueError, OverflowError):

@@ -57,7 +57,8 @@ def clocks_silent(facts: Facts) -> Iterator[Finding]:
     """Whether a port that was to get clock got none at all."""
     if facts.outcome != "complete":
         return
-    for port, (first, after) in sorted(facts.declared.clocks.items()):
+    for port, (first, last) in sorted(facts.declared.clocks.items()):
+        after = first + 1 if last is None else last  # one, at the least, of a roll without a set end
         if after <= first or (port, "out") in facts.take.tracks:
             continue
         causes = [

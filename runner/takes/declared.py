@@ -15,6 +15,7 @@ from typing import Any
 from runner.music.meter import Meter, MeterMap
 from runner.music.moment import SongTime
 from runner.music.tempo import TempoChange, TempoMap
+from runner.takes.legs import LegFacts
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,8 @@ class Declared:
     `meters` rows are (bar, "3/4"), the first at bar 1; `sections` name bars. `clocks` gives, for each
     port that gets clock, the number of its first tick in the roll and of the one after its last.
     `role` is "master" or "follower"; `source` the port that the clock comes from, "" for our own.
+    The end in `clocks` is None for a roll that goes on until it is told. `legs` are the stretches of the
+    roll in order; `others` says of each further song of the roll what the rest says of the first.
     """
 
     tempo_map: tuple[tuple[float, float, float], ...] = ()
@@ -55,12 +58,17 @@ class Declared:
     end_quarters: float = 0.0
     role: str = "master"
     source: str = ""
-    clocks: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    clocks: Mapping[str, tuple[int, int | None]] = field(default_factory=dict)
     machines: tuple[MachineFacts, ...] = ()
+    legs: tuple[LegFacts, ...] = ()
+    others: Mapping[str, Declared] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for the header's "declared"."""
-        return {**asdict(self), "sections": dict(self.sections), "clocks": dict(self.clocks)}
+        data = {**asdict(self), "sections": dict(self.sections), "clocks": dict(self.clocks)}
+        data["legs"] = [leg.to_dict() for leg in self.legs]
+        data["others"] = {name: _song_facts(other) for name, other in self.others.items()}
+        return data
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Declared:
@@ -78,9 +86,18 @@ class Declared:
             clocks={
                 port: (span[0], span[1])
                 for port, span in _items(data.get("clocks"))
-                if isinstance(span, list | tuple) and len(span) == 2 and all(map(_is_whole, span))
+                if isinstance(span, list | tuple)
+                and len(span) == 2
+                and _is_whole(span[0])
+                and (span[1] is None or _is_whole(span[1]))
             },
             machines=tuple(_machines(data.get("machines"))),
+            legs=tuple(_legs(data.get("legs"))),
+            others={
+                name: Declared.from_dict({**other, "others": {}})
+                for name, other in _items(data.get("others"))
+                if isinstance(other, Mapping)
+            },
         )
 
     @classmethod
@@ -107,7 +124,8 @@ class Declared:
     @property
     def steady_bpm(self) -> float | None:
         """The tempo, if it never changes."""
-        return self.tempo_map[0][1] if len(self.tempo_map) == 1 else None
+        same = all(other.tempo_map == self.tempo_map for other in self.others.values())
+        return self.tempo_map[0][1] if len(self.tempo_map) == 1 and same else None
 
     def tempo(self) -> TempoMap | None:
         """The declared tempo map, or None if none is declared or it makes no sense."""
@@ -133,6 +151,34 @@ class Declared:
                 meters, tempo, self.sections, _near(self.pre_roll_quarters), _near(self.end_quarters)
             )
         return None
+
+    def song_times(self, song: str) -> dict[str, SongTime | None]:
+        """Where the moments of each song of the roll lie; `song` is the first one's name."""
+        return {song: self.song_time(), **{name: other.song_time() for name, other in self.others.items()}}
+
+
+def _song_facts(declared: Declared) -> dict[str, Any]:
+    """What is told of a further song of a roll."""
+    return {
+        "tempo_map": [list(row) for row in declared.tempo_map],
+        "meters": [list(row) for row in declared.meters],
+        "sections": dict(declared.sections),
+        "pre_roll_quarters": declared.pre_roll_quarters,
+        "end_quarters": declared.end_quarters,
+    }
+
+
+def _legs(value: Any) -> list[LegFacts]:
+    rows = [row for row in _rows(value) if isinstance(row, Mapping) and isinstance(row.get("song"), str)]
+    return [
+        LegFacts(
+            row["song"],
+            _number(row.get("entry_quarters")),
+            _number(row.get("exit_quarters")),
+            max(0, _whole(row.get("repeats"))),
+        )
+        for row in rows
+    ]
 
 
 def _near(number: float) -> Fraction:
