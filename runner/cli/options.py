@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -13,12 +16,94 @@ TAKES = "takes"  #: where takes lie, from the session's folder, if the session d
 session_argument = click.argument("session", type=click.Path(dir_okay=False), metavar="SESSION")
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
 song_option = click.option("--song", default="", metavar="SONG", help="Only this song.")
+
+
+def _given(ctx: click.Context, param: click.Parameter, value: str) -> str:
+    """Refuse an option that was written and says nothing."""
+    name = param.name or ""
+    if not value.strip() and ctx.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE:
+        raise click.BadParameter("it is empty; leave the option out, or name a moment such as 'bar 17'")
+    return value
+
+
 from_option = click.option(
-    "--from", "from_moment", default="", metavar="MOMENT", help="Begin there: 'bar 17', 'refrain'."
+    "--from",
+    "from_moment",
+    default="",
+    metavar="MOMENT",
+    callback=_given,
+    help="Begin there: 'bar 17', 'refrain'.",
 )
 folder_option = click.option(
     "--takes-folder", default="", metavar="DIR", help="Keep takes there, not where the session says."
 )
+
+
+def _read(read: Callable[[str], Any], text: str) -> Any:
+    """Return what `read` makes of an option's words; its ValueError is in words for the user."""
+    try:
+        return read(text)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from None
+
+
+def moment(text: str) -> Any:
+    """Read a moment."""
+    from runner.music.moment import parse_moment
+
+    return _read(parse_moment, text)
+
+
+def loop(text: str) -> Any:
+    """Read a loop."""
+    from runner.plan.loops import parse_loop
+
+    return _read(parse_loop, text)
+
+
+def percent(text: str) -> Any:
+    """Read a tempo in percent."""
+    from runner.plan.rehearsal import parse_percent
+
+    return _read(parse_percent, text)
+
+
+_REHEARSAL = (
+    click.option("--from", "from_", type=moment, help="Begin there: 'bar 17', 'refrain'."),
+    click.option("--to", type=moment, help="Stop there, without the tail."),
+    click.option(
+        "--loop",
+        "loops",
+        multiple=True,
+        type=loop,
+        help="Go round: 'bar 9 to bar 17, 4 times'; without a count until told.",
+    ),
+    click.option("--tempo", type=percent, help="Of the song's own tempo: 80 is four fifths."),
+    click.option("--mute", multiple=True, metavar="MACHINE", help="Leave the parts of this machine out."),
+    click.option("--solo", multiple=True, metavar="MACHINE", help="Only the parts of this machine."),
+)
+
+
+def rehearsal_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command --from, --to, --loop, --tempo, --mute and --solo; it gets one `Rehearsal` for them."""
+
+    @functools.wraps(function)
+    def wrapper(
+        *args: Any, from_: Any, to: Any, loops: Any, tempo: Any, mute: Any, solo: Any, **others: Any
+    ) -> Any:
+        from fractions import Fraction
+
+        from runner.plan.rehearsal import Rehearsal
+
+        rehearsal = Rehearsal(
+            from_=from_, to=to, loops=loops, tempo_scale=tempo or Fraction(1), muted=mute, soloed=solo
+        )
+        return function(*args, rehearsal=rehearsal, **others)
+
+    decorated: Callable[..., Any] = wrapper
+    for option in reversed(_REHEARSAL):
+        decorated = option(decorated)
+    return decorated
 
 
 def takes_folder(given: str) -> Path:

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from runner.cli.options import from_option, json_option, session_argument, song_option
+from runner.cli.options import json_option, rehearsal_options, session_argument, song_option
 from runner.cli.wording import wrapped
 
 if TYPE_CHECKING:
     from runner.plan.compile import CompiledSong
+    from runner.plan.rehearsal import Rehearsal
 
 _HEAD = f"{'seconds':>10}  {'moment':<22}  {'to':<12}  what"
 
@@ -21,10 +22,10 @@ _HEAD = f"{'seconds':>10}  {'moment':<22}  {'to':<12}  what"
 @click.command("plan")
 @session_argument
 @song_option
-@from_option
+@rehearsal_options
 @json_option
 @click.option("--all", "show_all", is_flag=True, help="Show each clock and note, not summed up.")
-def command(session: str, song: str, from_moment: str, as_json: bool, show_all: bool) -> int:
+def command(session: str, song: str, rehearsal: Rehearsal, as_json: bool, show_all: bool) -> int:
     """Show everything that a roll of SESSION would send, song by song.
 
     Seconds count from bar 1 beat 1, machine offsets applied. Clocks and the notes of parts are summed up
@@ -34,7 +35,7 @@ def command(session: str, song: str, from_moment: str, as_json: bool, show_all: 
 
     prepared = read_session(session)
     names = [song] if song else [spec.song for spec in prepared.session.songs]
-    songs = ((name, prepared.compile(name, from_moment)) for name in names)
+    songs = ((name, prepared.compile(name, rehearsal=rehearsal)) for name in names)
     if as_json:
         click.echo(json.dumps([row for _, compiled in songs for row in compiled.rows()]))
         return 0
@@ -48,8 +49,7 @@ def command(session: str, song: str, from_moment: str, as_json: bool, show_all: 
 def _show(name: str, compiled: CompiledSong, show_all: bool) -> None:
     click.echo(name)
     for left_out in compiled.left_out:
-        verb = "started at its own bar 1" if left_out.started else "left out"
-        click.echo(wrapped(f"{left_out.machine} is {verb}: it {left_out.why}", "  ", "    "))
+        click.echo(wrapped(f"{left_out.machine} {left_out.text}", "  ", "    "))
     click.echo(_HEAD)
     rows = compiled.rows()
     for line in (_line(row) for row in rows) if show_all else _summed(rows):

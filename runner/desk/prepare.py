@@ -9,8 +9,9 @@ from pathlib import Path
 
 from runner.errors import PartFileError, PlanError, Problem, Severity, UsageError
 from runner.music.moment import Moment, Unit, parse_moment
-from runner.plan.compile import CompiledSong, compile_song
+from runner.plan.compile import CompiledSong
 from runner.plan.parts import PartNotes, select_part
+from runner.plan.rehearsal import Rehearsal, compile_rehearsal
 from runner.plan.smf import MAX_FILE_BYTES, SmfFile, read_smf
 from runner.play.commands import ClockPolicy, RigConfig, RigMachine
 from runner.ports.base import Medium, PortConfig
@@ -44,19 +45,20 @@ class Prepared:
         hint = f"did you mean {' or '.join(near)}?" if near else f"it has {', '.join(names)}"
         raise UsageError(f"{self.file}: no song {name!r}; {hint}")
 
-    def compile(self, name: str, from_moment: str = "") -> CompiledSong:
-        """Compile a song with its parts, from its start or from a moment.
+    def compile(self, name: str, from_moment: str = "", rehearsal: Rehearsal | None = None) -> CompiledSong:
+        """Compile a song with its parts: the whole, from a moment, or as a rehearsal asks.
 
         Raises:
-            UsageError: no such song, or a moment that is none.
+            UsageError: no such song, or something asked for that it does not have.
             PlanError: everything in the song that cannot be played, part files included.
         """
         index, song = self.song(name)
-        start = moment_of(from_moment) if from_moment else None
+        if rehearsal is None:
+            rehearsal = Rehearsal(from_=moment_of(from_moment) if from_moment else None)
         parts, problems = self.parts(index, song)
         if any(problem.severity == "error" for problem in problems):
             raise PlanError(problems)
-        return compile_song(self.session, song, parts, from_=start, marks=self.loaded.marks)
+        return compile_rehearsal(self.session, song, parts, rehearsal, marks=self.loaded.marks)
 
     def parts(self, index: int, song: SongSpec) -> tuple[dict[int, PartNotes], list[Problem]]:
         """Read the part files of a song, each once; the problems are errors and notices."""

@@ -18,7 +18,9 @@ from runner.plan.chase import chase_groups, read_states
 from runner.plan.click import click_voice
 from runner.plan.cues import read_cues
 from runner.plan.grid import CLOCKS_PER_QUARTER, on_grid
+from runner.plan.joining import join_legs
 from runner.plan.leg import CompiledLeg, LegState, Stretch, compile_leg, state_at
+from runner.plan.loops import Loop
 from runner.plan.parts import PartNotes
 from runner.plan.report import WireReport, rows_of
 from runner.plan.reporting import Path, Reporter
@@ -29,15 +31,6 @@ from runner.plan.transport import LeftOut
 from runner.session.marks import Marks, path_text
 from runner.session.model import Session, SongSpec
 from runner.session.times import SongTimeError, song_time
-
-
-@dataclass(frozen=True, slots=True)
-class Loop:
-    """A span of a song that is played `passes` times; 0 is until the player is told to go on (a hold)."""
-
-    from_: Moment
-    to: Moment
-    passes: int = 0
 
 
 @dataclass(slots=True)
@@ -88,6 +81,7 @@ def compile_song(
     the first `follows` the `after` of the one before; lead, pre-roll and tail are left out between them.
 
     Raises:
+        UsageError: `from_`, `to` or a loop is not a place of the song that can be played.
         PlanError: something of it cannot be played as written; carries every problem.
     """
     report = Reporter(marks)
@@ -95,17 +89,17 @@ def compile_song(
     limit_ns = session.limits.wire_wait_ns
     ends = _ends(score, from_, to, follows, straight_on, report)
     stretches = _stretches(score, ends, loops, restart_notes, report)
+    report.raise_if_refused()
     legs: list[tuple[CompiledLeg, int]] = []
     for stretch, passes in stretches:
         legs.append((compile_leg(score, stretch, report, limit_ns=limit_ns), passes))
     _late_cues(score, report)
     left_out = _unique(item for leg, _ in legs for item in leg.left_out)
     for item in left_out:
-        verb = "is started at its own bar 1" if item.started else "is left out"
-        report.note(("machines", item.machine), f"{verb} when the roll begins there: it {item.why}")
+        report.note(("machines", item.machine), f"{item.text}, when the roll begins there")
     if strict:
         report.raise_if_failed()
-    course = Course(tuple(Leg(leg.timeline, passes) for leg, passes in legs))
+    course = join_legs(Leg(leg.timeline, passes) for leg, passes in legs)
     wire = [wire for leg, _ in legs for wire in leg.wire]
     return CompiledSong(course, score.time, wire, report.problems, left_out, score, legs[-1][0].after)
 
@@ -168,7 +162,7 @@ def _point(score: Score, moment: Moment, what: str, report: Reporter) -> Fractio
     try:
         point = score.time.resolve(moment)
     except ValueError as error:
-        report.add((), f"{what}: {error}")
+        report.refuse(f"{what}: {error}")
         return None
     quarters = point.quarters
     if point.shift_ns:
@@ -206,14 +200,18 @@ def _ends(
         entry = entry if wanted is None else wanted
         if entry >= time.end_quarters:
             text = time.at_text(time.end_quarters)
-            report.add(score.path, f"cannot begin at {from_}: the song ends at {text}")
+            report.refuse(f"cannot begin at {from_}: {score.song} ends at {text}")
             entry = time.start_quarters
+        elif entry < time.start_quarters:
+            text = time.at_text(time.start_quarters)
+            what = "its pre-roll begins" if score.time.pre_roll_quarters else "it begins"
+            report.refuse(f"cannot begin {score.song} at {from_}: {what} at {text}")
     exit_ = on_grid(time.end_quarters) if straight_on else exit_of(score)
     if to is not None:
         wanted = _point(score, to, "to", report)
         if wanted is not None and wanted <= max(entry, Fraction(0)):
             text = time.at_text(max(entry, Fraction(0)))
-            report.add(score.path, f"cannot end at {to}: that is not after the beginning, {text}")
+            report.refuse(f"cannot end at {to}: that is not after the beginning, {text}")
         elif wanted is not None:
             exit_ = min(exit_, wanted)
     return _Ends(entry, exit_, follows, not straight_on)
@@ -246,9 +244,8 @@ def _loop_spans(
         if first is None or last is None:
             continue
         if not at <= first < last < exit_:
-            report.add(
-                score.path,
-                f"cannot loop from {loop.from_} to {loop.to}: loops lie within the roll, one after the other",
+            report.refuse(
+                f"cannot loop from {loop.from_} to {loop.to}: loops lie within the roll, one after the other"
             )
             continue
         spans.append((first, last, loop.passes))

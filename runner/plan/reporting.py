@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import NoReturn
 
-from runner.errors import PlanError, Problem, Severity
+from runner.errors import PlanError, Problem, Severity, UsageError
 from runner.session.marks import Marks, path_text
 
 Path = tuple[str | int, ...]
@@ -17,6 +17,7 @@ class Reporter:
 
     marks: Marks | None = None
     problems: list[Problem] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)  #: what was asked for on the way and cannot be had
     _known: set[Problem] = field(default_factory=set)
 
     def add(
@@ -38,6 +39,15 @@ class Reporter:
     def note(self, path: Path, message: str, *, hint: str = "") -> None:
         """Add something worth knowing."""
         self.add(path, message, hint=hint, severity="note")
+
+    def refuse(self, text: str) -> None:
+        """Add something that is wrong with what the user asks for, not with the file."""
+        self.refused.append(text)
+
+    def raise_if_refused(self) -> None:
+        """Raise `UsageError` with all that cannot be had."""
+        if self.refused:
+            raise UsageError("\n".join(self.refused))
 
     @property
     def failed(self) -> bool:

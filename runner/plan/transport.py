@@ -40,11 +40,19 @@ class Motion:
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """A machine that does not take part from the entry on as it would have in a whole roll."""
+    """A machine that does not take part from the entry on as it would have in a whole roll.
+
+    A port carries one clock and one transport, so what its machines hear all the same belongs to `why`.
+    """
 
     machine: str
     why: str
-    started: bool = False  #: it was started from its own bar 1 instead
+    fate: str = "is not started"
+
+    @property
+    def text(self) -> str:
+        """What becomes of the machine and why, to follow its name."""
+        return f"{self.fate}: it {self.why}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,20 +262,24 @@ class TransportPlanner:
             tick = max(0, self._grid.entry - math.floor(lead * CLOCKS_PER_QUARTER))
             self._send(START, tick, "start at bar 1")
             why = "does not follow song position, and is started from its own beginning"
-            self._result.left_out += [LeftOut(machine.name, why, True) for machine in followers]
+            fate = "is started at its own bar 1"
+            self._result.left_out += [LeftOut(machine.name, why, fate) for machine in followers]
             return
         self._leave_out("does not follow song position")
 
     def _leave_out(self, why: str, *, silent: bool = False) -> None:
         self._known = False
         if not silent:
+            hears = "the clock and the Stop" if self._port.clock else "the Stop"
+            why = f"{why} ({hears} of port {self._port.name} still reach it)"
             self._result.left_out += [LeftOut(machine.name, why) for machine in self._port.followers]
 
     def _warn_listeners(self, names: str) -> None:
         for machine in self._port.followers:
             if not machine.position:
-                why = f"does not follow song position, but shares port {self._port.name} with {names}"
-                self._result.left_out.append(LeftOut(machine.name, why + " and hears its Continue"))
+                why = f"does not follow song position, and hears the Continue for {names} on port "
+                fate = "goes on from wherever it stands"
+                self._result.left_out.append(LeftOut(machine.name, why + self._port.name, fate))
 
     # ------------------------------------------------------------------ cues and exit
 

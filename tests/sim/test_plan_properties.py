@@ -21,7 +21,8 @@ from songs import compiled, part_of
 
 from runner.errors import PlanError
 from runner.music import parse_moment
-from runner.plan.compile import CompiledSong, Loop
+from runner.plan.compile import CompiledSong
+from runner.plan.loops import Loop
 from runner.plan.parts import PartNotes
 from runner.plan.timeline import Timeline
 

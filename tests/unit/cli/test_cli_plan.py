@@ -59,7 +59,7 @@ def test_from_locates_those_who_follow_and_names_those_who_cannot(
     assert sent.index("C0 21") < sent.index("FB")
     assert "FA" not in sent
     text = call("plan", short, "--from", "ebb").out
-    assert "deck is left out: it " in text
+    assert "deck is not started: it " in text
     assert "song position 16 sixteenths" in text
 
 

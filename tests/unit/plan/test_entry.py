@@ -7,7 +7,7 @@ import itertools
 import pytest
 from songs import BAR_NS, BEAT_NS, clock_times, compiled, part_of, sent
 
-from runner.errors import PlanError
+from runner.errors import UsageError
 
 MS = 1_000_000
 LOCATED = """
@@ -76,7 +76,7 @@ def test_a_place_beyond_the_reach_of_song_position_is_told() -> None:
     """16383 sixteenths are 1023.9 bars of 4/4: from bar 1030 the machine is left out."""
     text = "tempo: 200\nmeter: 4/4\nlength: 1100 bars"
     song = compiled(text, machines=LOCATED % "", from_="bar 1030")
-    assert [(item.machine, item.started) for item in song.left_out] == [("seq", False)]
+    assert [(item.machine, item.fate) for item in song.left_out] == [("seq", "is not started")]
     assert [text for _, text in sent(song, "front")] == ["FC"]
 
 
@@ -84,7 +84,8 @@ def test_a_machine_without_position_is_left_out_and_named() -> None:
     """It gets clock and the final Stop, but neither Start nor Continue."""
     song = compiled(machines=UNLOCATED % "", from_="bar 5")
     assert [text for _, text in sent(song, "front")] == ["FC"]
-    assert [(item.machine, item.started) for item in song.left_out] == [("drums", False)]
+    assert [(item.machine, item.fate) for item in song.left_out] == [("drums", "is not started")]
+    assert "the clock and the Stop of port front still reach it" in song.left_out[0].why
     assert any("drums" in problem.path and problem.severity == "note" for problem in song.problems)
 
 
@@ -92,7 +93,7 @@ def test_a_machine_without_position_is_started_at_its_bar_1_if_the_session_says_
     """`without-position: start-at-bar-1`: Start at the entry."""
     song = compiled(machines=UNLOCATED % "without-position: start-at-bar-1", from_="bar 5")
     assert sent(song, "front")[0] == (4 * BAR_NS - 2 * MS, "FA")
-    assert [(item.machine, item.started) for item in song.left_out] == [("drums", True)]
+    assert [(item.machine, item.fate) for item in song.left_out] == [("drums", "is started at its own bar 1")]
 
 
 def test_a_machine_on_the_port_of_one_with_position_is_named() -> None:
@@ -100,7 +101,7 @@ def test_a_machine_on_the_port_of_one_with_position_is_named() -> None:
     machines = LOCATED % "" + "drums: {port: front, channel: 10, follows: [clock, transport]}\n"
     song = compiled(machines=machines, from_="bar 5")
     assert [item.machine for item in song.left_out] == ["drums"]
-    assert "shares port front with seq" in song.left_out[0].why
+    assert "hears the Continue for seq on port front" in song.left_out[0].why
 
 
 CUES = """
@@ -225,7 +226,7 @@ def test_an_end_is_honoured() -> None:
 )
 def test_impossible_ends_are_refused(from_: str, to: str | None) -> None:
     """An end before the beginning, a beginning at the end, or an unknown section."""
-    with pytest.raises(PlanError):
+    with pytest.raises(UsageError):
         compiled(from_=from_, to=to)
 
 

@@ -8,9 +8,9 @@ from collections import Counter
 import pytest
 from songs import BAR_NS, BEAT_NS, clock_times, compiled, part_of, sent
 
-from runner.errors import PlanError
+from runner.errors import UsageError
 from runner.music import parse_moment
-from runner.plan.compile import Loop
+from runner.plan.loops import Loop
 
 MS = 1_000_000
 PART = "parts: [{file: parts/ropewalk.mid, machine: bass}]"
@@ -145,7 +145,7 @@ def test_two_loops_come_one_after_the_other() -> None:
 )
 def test_impossible_loops_are_refused(first: str, last: str) -> None:
     """A loop lies within the roll and has a length."""
-    with pytest.raises(PlanError):
+    with pytest.raises(UsageError):
         compiled(loops=[loop(first, last, 2)])
 
 
