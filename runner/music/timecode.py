@@ -35,8 +35,11 @@ class FrameRate(Enum):
 
     @classmethod
     def parse(cls, text: str | int | float) -> FrameRate:
-        """Return the rate that `text` names. Raises ValueError, in words for the user."""
-        words = " ".join(str(text).lower().split())
+        """Return the rate that `text` names, such as 25 or ``29.97 drop`` (also ``29.97-drop``).
+
+        Raises ValueError, in words for the user.
+        """
+        words = " ".join(str(text).lower().replace("97-drop", "97 drop").split())
         for rate in cls:
             if rate.value == words:
                 return rate
@@ -66,6 +69,10 @@ class FrameRate(Enum):
     def mtc_code(self) -> int:
         """The two-bit rate code of MIDI Time Code: 0 to 3 (RP-004/008, p. 2)."""
         return list(FrameRate).index(self)
+
+    def ns_of_quarter_frames(self, count: int) -> int:
+        """How long `count` quarter frames last, in ns, rounded half to even; its sign is that of `count`."""
+        return round(Fraction(count * NS_PER_SECOND, 4) / self.frames_per_second)
 
     def ns_of_frames(self, frames: int | Fraction) -> int:
         """How long `frames` frames last, in ns, rounded half to even; negative for a negative count."""
