@@ -24,7 +24,11 @@ The contract (one suite in tests/contract runs it over every kind of port):
     neither: for them both do nothing. What a simulated machine says, it says only within `due`.
 9.  `present()` is false when what the port was opened on has gone. It may take a millisecond and more: it
     is never called while a song is playing on time, except from where that does not matter.
-10. `close()` may be called twice, from the thread that opened the port; after it nothing is delivered.
+10. A port that is not present may come back: `returned()` says whether it could be opened now (`trouble` why
+    not), and then `mend()`, called until it returns True, opens it again in steps of a few milliseconds, so
+    that a clock on another port need not wait. What was delivered to `receive` before is so after. With
+    `PortConfig.wait` a port that is missing from the start is opened in the same way.
+11. `close()` may be called twice, from the thread that opened the port; after it nothing is delivered.
     Silencing what sounds is the player's business, not that of `close`.
 """
 
@@ -55,8 +59,10 @@ class PortConfig:
 
     `name` is the session's short name. `match` (medium `system`) is a glob on the system's port name,
     `create` (medium `virtual`) the name of a port that other programs can connect to, `simulate` (medium
-    `simulated`) the kind of machine. `raw` allows pieces of a sysex to be sent. `faults` is for simulated
-    and memory ports only; its keys are those of the machine model.
+    `simulated`) the kind of machine. `raw` allows pieces of a sysex to be sent. With `wait` a port of the
+    system that is not there is no error: it is opened when it comes. `required` is only told in records and
+    answers: what a missing port means is not decided here. `faults` is for simulated and memory ports only;
+    its keys are those of the machine model.
     """
 
     name: str
@@ -66,6 +72,8 @@ class PortConfig:
     simulate: str = ""
     direction: Direction = "both"
     raw: bool = False
+    wait: bool = False
+    required: bool = True
     faults: Mapping[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -154,6 +162,20 @@ class Port(Protocol):
     def next_deadline_ns(self) -> int | None:
         """When `due` wants to be called next; None on ports that need no calls."""
 
+    @property
+    def required(self) -> bool:
+        """What the session says of it."""
+
+    @property
+    def trouble(self) -> str:
+        """Why the port could not be opened when that was last tried; empty if it is open."""
+
+    def returned(self) -> bool:
+        """Whether a port that is not present could be opened now."""
+
+    def mend(self) -> bool:
+        """Do the next step of opening it again; True when it is whole. Raises RigError."""
+
     def present(self) -> bool:
         """Whether what the port was opened on is still there; may take milliseconds."""
 
@@ -170,6 +192,7 @@ class ConfiguredPort:
     def __init__(self, config: PortConfig) -> None:
         self._config = config
         self._counts = PortCounts()
+        self._trouble = ""
 
     @property
     def name(self) -> str:
@@ -190,3 +213,25 @@ class ConfiguredPort:
     def counts(self) -> PortCounts:
         """What went through the port since it was opened."""
         return self._counts
+
+    @property
+    def required(self) -> bool:
+        """What the session says of it."""
+        return self._config.required
+
+    @property
+    def trouble(self) -> str:
+        """Why the port could not be opened when that was last tried; empty if it is open."""
+        return self._trouble
+
+    def present(self) -> bool:
+        """Whether what the port was opened on is there."""
+        raise NotImplementedError
+
+    def returned(self) -> bool:
+        """Whether it could be opened again; what is no port of the system needs no opening."""
+        return self.present()
+
+    def mend(self) -> bool:
+        """Nothing to do: present is open."""
+        return True

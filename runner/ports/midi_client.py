@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import rtmidi
 
@@ -17,9 +17,12 @@ from runner.ports.midi_service import (
     is_listening,
     jack_server_name,
     jack_socket,
+    sequencer_links,
+    socket_number,
 )
 from runner.ports.names import SystemPort, match_port
 from runner.ports.queue_pump import QueuePump
+from runner.ports.sequencer import Address, address_of
 
 CLIENT_NAME = "takewright"
 QUEUE_MESSAGES = 8_192  #: RtMidi's own queue of an input that does not call back
@@ -27,6 +30,15 @@ RTMIDI_ERRORS = (rtmidi.RtMidiError, ValueError, OverflowError, RuntimeError)
 _APIS = {"alsa": rtmidi.API_LINUX_ALSA, "jack": rtmidi.API_UNIX_JACK}
 
 Way = Literal["in", "out"]
+
+_GIVEN_UP: list[Any] = []  # clients of JACK servers that died; one server in a day of rehearsals, if any
+
+
+class Opened(NamedTuple):
+    """What a client of ours was joined to, and where the service knows our own end of it."""
+
+    name: str
+    own: Address  #: on ALSA; empty where it is not known
 
 
 class Faults:
@@ -50,19 +62,63 @@ class Faults:
 class SystemMidi:
     """The MIDI service as one process uses it; keeps two clients that list the ports.
 
+    With `wait` a service that cannot be reached is no error: `trouble` says why, and `connect` may be
+    called again.
+
     Raises:
         RigError: the service cannot be reached; the text says what to do.
     """
 
-    def __init__(self, service: MidiService | None = None) -> None:
+    def __init__(self, service: MidiService | None = None, *, wait: bool = False) -> None:
         self.service = service or choose_service()
         self.pump = QueuePump()  #: empties the queues of JACK inputs
+        self.trouble = ""  #: why there is no service, if there is none
+        self.generation = 0  #: counts how often the service was connected to
         self._users = 0
         self._own: set[tuple[str, str]] = set()
         self._listers: dict[Way, Any] = {}
+        self._socket: str | None = None
+        self._server = 0
+        try:
+            self._reach()
+        except RigError as error:
+            if not wait:
+                raise
+            self.trouble = str(error)
+
+    def _reach(self) -> None:
+        """Make the two clients that list; RigError if the service does not answer."""
         self._socket = jack_socket() if self.service.api == "jack" else None
+        self._server = socket_number(self._socket) if self._socket else 0
         if self.service.api != "dummy":
             self._listers = {"in": self.client("in", Faults()), "out": self.client("out", Faults())}
+            self.generation += 1
+        self.trouble = "" if self._listers else f"no MIDI service: {self.service.why_not}"
+
+    @property
+    def stale(self) -> bool:
+        """Whether no client made so far is of use: no service was found, or another server answers now."""
+        if not self._listers:
+            return True
+        return self._socket is not None and socket_number(self._socket) not in (0, self._server)
+
+    def connect(self) -> None:
+        """Look for the service anew; clients of one that died are given up and never touched again.
+
+        Raises:
+            RigError: it still cannot be reached.
+        """
+        # closing a client of a server that is gone takes a second each, and nobody is there to tell
+        _GIVEN_UP.extend(self._listers.values())
+        self._listers = {}
+        try:
+            self.service = choose_service()
+            self._reach()
+        except RigError as error:
+            self.trouble = str(error)
+            raise
+        if self.trouble:
+            raise RigError(self.trouble)
 
     def client(self, way: Way, faults: Faults) -> Any:
         """Return a new client of the service without a port, which tells its troubles to `faults`."""
@@ -101,19 +157,27 @@ class SystemMidi:
     def _all_ports(self) -> list[SystemPort]:
         return [SystemPort(name, way, self.service.api) for way in self._listers for name in self.names(way)]
 
-    def open(self, client: Any, faults: Faults, config: PortConfig, way: Way) -> str:
-        """Open a port on `client`, virtual or connected to the one that matches; return the system's name.
+    def open(
+        self, client: Any, faults: Faults, config: PortConfig, way: Way, *, again: bool = False
+    ) -> Opened:
+        """Open a port on `client`, virtual or connected to the one that matches; say what it is.
+
+        `again`: the client was open before; its own port is known and stays the same.
 
         Raises:
             PortError: none matches, several do, or the service refuses.
         """
-        with self._marking_own():
+        nothing: list[Address] = []
+        marking: contextlib.AbstractContextManager[list[Address]] = (
+            contextlib.nullcontext(nothing) if again else self._marking_own()
+        )
+        with marking as made:
             try:
                 if config.medium == "virtual":
                     name = config.create
                     client.open_virtual_port(name)
                 else:
-                    name = match_port(config.name, config.match, way, self.list_ports()).name
+                    name = match_port(config.name, config.match, way, self._open_to_us(way)).name
                     client.open_port(client.get_ports().index(name), name=config.name)
             except RTMIDI_ERRORS as error:
                 raise PortError(
@@ -122,18 +186,45 @@ class SystemMidi:
         fault = faults.take()
         if fault:
             raise PortError(config.name, f"cannot open {name!r}: {fault}")
-        return name
+        opened = Opened(name, next(iter(made), ""))
+        # a kernel that shows its connections in another way must not make every port look lost
+        return opened if self.linked(opened, way) else Opened(name, "")
+
+    def match(self, config: PortConfig, way: Way) -> SystemPort:
+        """Return what a port of the session would be opened on; PortError where there is no such one."""
+        if self.trouble or not self.alive():
+            raise PortError(config.name, self.trouble or "the MIDI service has gone")
+        return match_port(config.name, config.match, way, self._open_to_us(way))
+
+    def _open_to_us(self, way: Way) -> list[SystemPort]:
+        return [
+            SystemPort(name, way, self.service.api)
+            for name in self.names(way)
+            if (name, way) not in self._own
+        ]
 
     @contextlib.contextmanager
-    def _marking_own(self) -> Iterator[None]:
-        """Take the ports of ours that appear in the list within the block for our own.
+    def _marking_own(self) -> Iterator[list[Address]]:
+        """Take the ports of ours that appear in the list within the block for our own; give their addresses.
 
         RtMidi does not tell under which name the service knows a port that it made.
         """
+        made: list[Address] = []
         before = {(port.name, port.direction) for port in self._all_ports()}
-        yield
+        yield made
         after = {(port.name, port.direction) for port in self._all_ports()}
-        self._own |= {entry for entry in after - before if entry[0].startswith(CLIENT_NAME)}
+        ours = {entry for entry in after - before if entry[0].startswith(CLIENT_NAME)}
+        made += sorted({address_of(name) for name, _ in ours} - {""})
+        self._own |= ours
+
+    def linked(self, opened: Opened, way: Way) -> bool:
+        """Whether the connection stands; where the service does not show it, whether the name is listed."""
+        if self.service.api == "alsa" and opened.own:
+            links = sequencer_links()
+            if links is not None:
+                other = address_of(opened.name)
+                return ((opened.own, other) if way == "out" else (other, opened.own)) in links
+        return opened.name in self.names(way)
 
     def hold(self) -> None:
         """Count one more port that uses this."""

@@ -13,11 +13,14 @@ from pathlib import Path
 from typing import Literal
 
 from runner.errors import RigError
+from runner.ports.sequencer import Links, read_links
 
 Api = Literal["alsa", "jack", "dummy"]
 API_VARIABLE = "TAKEWRIGHT_MIDI_API"
 SEQUENCER = Path("/dev/snd/seq")
 SOCKETS = Path("/proc/net/unix")
+SEQUENCER_CLIENTS = Path("/proc/asound/seq/clients")
+_LISTENS = "00010000"  # the kernel's flag of a socket that accepts connections
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +76,28 @@ def jack_socket(environment: Mapping[str, str] = os.environ, *, sockets: Path = 
 
 def is_listening(path: str, *, sockets: Path = SOCKETS) -> bool:
     """Whether a local socket of this name exists in the kernel; about 30 µs."""
+    return bool(socket_number(path, sockets=sockets))
+
+
+def socket_number(path: str, *, sockets: Path = SOCKETS) -> int:
+    """Return the kernel's number of a local socket, 0 if there is none; a server started anew has another."""
     try:
         lines = sockets.read_text(errors="replace").splitlines()
     except OSError:
-        return False
-    return any(line.endswith(f" {path}") for line in lines)
+        return 0
+    found = 0
+    for line in lines:
+        if line.endswith(f" {path}"):
+            fields = line.split()  # Num RefCount Protocol Flags Type St Inode Path
+            found = (int(fields[-2]) if fields[-2].isdecimal() else 0) or -1
+            if _LISTENS in fields:
+                break  # the others are connections to it
+    return found
+
+
+def sequencer_links(clients: Path = SEQUENCER_CLIENTS) -> Links | None:
+    """Return the connections within ALSA's sequencer, None where the kernel does not show them."""
+    try:
+        return read_links(clients.read_text(errors="replace"))
+    except OSError:
+        return None

@@ -23,11 +23,12 @@ def open_ports(
     `clock` gives monotonic ns. When `wake_fd` is given, ports that deliver from another thread write to
     it (8 bytes, an eventfd's increment) after each delivery. Nothing is delivered before `Port.start`.
     Threads inherit the priority of the caller: ask for real time before. A lone memory port records what
-    it is sent and hears nothing; `memory_pair` makes two that hear each other.
+    it is sent and hears nothing; `memory_pair` makes two that hear each other. A port with `wait` set is
+    returned though it be missing; its `trouble` says why, and `returned` and `mend` open it later.
 
     Raises:
-        RigError: ports are missing or cannot be opened; the text names each of them, what was looked for
-            and near matches. Ports opened until then are closed again.
+        RigError: other ports are missing or cannot be opened; the text names each of them, what was looked
+            for and near matches. Ports opened until then are closed again.
     """
     opened: dict[str, Port] = {}
     problems: list[str] = []
@@ -62,14 +63,16 @@ def open_ports(
 
 def _service(configs: Mapping[str, PortConfig]) -> tuple[SystemMidi | None, str]:
     """Return the system's MIDI service, or None and why; None too when no port needs it."""
-    if not any(config.medium in _ON_THE_SYSTEM for config in configs.values()):
+    wanted = [config for config in configs.values() if config.medium in _ON_THE_SYSTEM]
+    if not wanted:
         return None, ""
     try:
-        midi = SystemMidi()
+        midi = SystemMidi(wait=True)
     except RigError as error:
         return None, str(error)
-    if midi.service.api == "dummy":
-        return None, f"no MIDI service: {midi.service.why_not}"
+    if midi.trouble and not all(config.wait for config in wanted):
+        midi.close()
+        return None, midi.trouble
     return midi, ""
 
 

@@ -4,7 +4,8 @@ What this file works around (python-rtmidi 1.5.8 with RtMidi 5.0 inside; read in
 measured):
 
 - clock, active sensing and sysex are filtered out unless `ignore_types(False, False, False)` is called;
-- a device that is pulled out raises nothing: only the list of ports shows it;
+- a device that is pulled out raises nothing: only the list of ports and the kernel's list of connections
+  show it; and when it is back nothing is connected until the client is closed and opened again;
 - no call of python-rtmidi gives up the interpreter. On ALSA, closing an input joins a thread that may be
   waiting for the interpreter in our callback: a deadlock. So the callback is taken off first, and the
   thread gets time to leave it.
@@ -24,11 +25,12 @@ import contextlib
 import gc
 import os
 import time
-from typing import Any
+from typing import Any, NoReturn
 
 from runner.errors import RigError
 from runner.ports.base import ConfiguredPort, NowNs, PortConfig, PortCounts, Receive, SendError
-from runner.ports.midi_client import RTMIDI_ERRORS, Faults, SystemMidi
+from runner.ports.midi_client import RTMIDI_ERRORS, Faults, Opened, SystemMidi, Way
+from runner.ports.queue_pump import QueuePump
 from runner.ports.splitter import MessageSplitter, is_whole_message
 from runner.sync.arrival import ArrivalClock
 
@@ -36,10 +38,78 @@ JACK_MAX_MESSAGE = 16_379  #: bytes; RtMidi's ring of 16,384 less its length wor
 JACK_UNCHECKED_BYTES = 8_192  #: sent at most between two looks at the server: half of that ring
 _LEAVE_CALLBACK_S = 0.02
 _WAKE = (1).to_bytes(8, "little")
+_GIVEN_UP: list[Any] = []  # clients of a JACK server that died: closing one would take a second
 
 
-class SystemInput:
+class _Half:
+    """One direction of a port: a client of the service, and what it is joined to once it is open."""
+
+    way: Way
+
+    def __init__(self, midi: SystemMidi, config: PortConfig) -> None:
+        self._midi = midi
+        self._config = config
+        self._faults = Faults()
+        self._opened: Opened | None = None
+        self._before: Opened | None = None  # what it was joined to before it was lost
+        self._generation = midi.generation
+        self._client: Any = None if midi.trouble else self._new_client()
+
+    def _new_client(self) -> Any:
+        self._generation = self._midi.generation
+        return self._midi.client(self.way, self._faults)
+
+    @property
+    def system_name(self) -> str:
+        """The system's name of what it is joined to, empty if it is not open."""
+        return self._opened.name if self._opened else ""
+
+    def open(self) -> None:
+        """Join what the session means; RigError if that cannot be. Not for one that is open."""
+        if self._client is None:
+            self._client = self._new_client()
+        again = self._before is not None
+        opened = self._midi.open(self._client, self._faults, self._config, self.way, again=again)
+        if again and self._before is not None and self._before.own:
+            joined = Opened(opened.name, self._before.own)
+            opened = joined if self._midi.linked(joined, self.way) else opened
+        self._opened, self._before = opened, opened
+
+    @property
+    def whole(self) -> bool:
+        """Whether it is open, and still joined to what it was opened on."""
+        if self._opened is None or self._midi.stale or not self._midi.alive():
+            return False
+        return self._config.medium == "virtual" or self._midi.linked(self._opened, self.way)
+
+    def matched(self) -> None:
+        """PortError unless what the session means is there."""
+        if self._config.medium != "virtual":
+            self._midi.match(self._config, self.way)
+
+    def lose(self) -> None:
+        """Undo `open`; the client stays, for opening it again costs less than making another."""
+        if self._client is not None and self._generation != self._midi.generation:
+            _GIVEN_UP.append(self._client)
+            self._client = self._before = None
+        elif self._opened is not None:
+            self._client.close_port()
+        self._opened = None
+
+    def close(self) -> None:
+        """Let the client go."""
+        if self._client is not None and self._generation != self._midi.generation:
+            _GIVEN_UP.append(self._client)
+        elif self._client is not None:
+            self._client.close_port()
+            self._client.delete()
+        self._client = self._opened = None
+
+
+class SystemInput(_Half):
     """The receiving half of a port. `wake_fd`, if given, is written to after each delivery."""
+
+    way = "in"
 
     def __init__(
         self,
@@ -49,27 +119,51 @@ class SystemInput:
         clock: NowNs,
         wake_fd: int | None,
         *,
-        queued: bool,
+        queued: bool | None,
     ) -> None:
         self._counts = counts
         self._clock = clock
         self._wake_fd = wake_fd
-        self._pump = midi.pump if queued else None
+        self._queued = queued
+        self._pump: QueuePump | None = None
         self._receive: Receive | None = None
         self._arrivals = ArrivalClock()
         self._splitter = MessageSplitter(packets=True)
-        faults = Faults()
-        self._client: Any = midi.client("in", faults)
-        self._client.ignore_types(sysex=False, timing=False, active_sense=False)
-        try:
-            self.system_name = midi.open(self._client, faults, config, "in")
-        except RigError:
-            self._client.delete()
-            raise
-        if self._pump is None:
-            self._client.set_callback(self._called)
-        else:
+        self._held: list[Any] = []
+        super().__init__(midi, config)
+
+    def _new_client(self) -> Any:
+        client = super()._new_client()
+        client.ignore_types(sysex=False, timing=False, active_sense=False)
+        return client
+
+    def open(self) -> None:
+        """Join what the session means, and take what comes from it."""
+        super().open()
+        queued = self._midi.service.api == "jack" if self._queued is None else self._queued
+        self._arrivals = ArrivalClock()
+        self._splitter = MessageSplitter(packets=True)
+        if queued:
+            self._pump = self._midi.pump
             self._pump.add(self)
+        else:
+            self._client.set_callback(self._called)
+
+    def quiet(self) -> None:
+        """Take nothing more; `_LEAVE_CALLBACK_S` later the client may be closed."""
+        if self._pump is not None:
+            self._pump.remove(self)
+            self._pump = None
+        elif self._opened is not None and not self._held:
+            # python-rtmidi drops its only reference to the callback while a thread may still be on its way
+            # into it; holding all that the client refers to keeps the callback alive until that is over
+            self._held = gc.get_referents(self._client)
+            self._client.cancel_callback()
+
+    def lose(self) -> None:
+        """Undo `open`; `quiet` came before it."""
+        super().lose()
+        self._held = []
 
     def start(self, receive: Receive) -> None:
         """Deliver from now on."""
@@ -109,43 +203,40 @@ class SystemInput:
     def close(self) -> None:
         """Stop delivering and let the client go; the head of this file says why in this order."""
         self._receive = None
-        if self._pump is not None:
-            self._pump.remove(self)
-        else:
-            # python-rtmidi drops its only reference to the callback while a thread may still be on its way
-            # into it; holding all that the client refers to keeps the callback alive until that is over
-            held = gc.get_referents(self._client)
-            self._client.cancel_callback()
+        by_callback = self._pump is None and self._opened is not None
+        self.quiet()
+        if by_callback:
             time.sleep(_LEAVE_CALLBACK_S)  # gives up the interpreter
-            held.clear()
-        self._client.close_port()
-        self._client.delete()
+        self._held = []
+        super().close()
 
 
-class SystemOutput:
+class SystemOutput(_Half):
     """The sending half of a port."""
 
+    way = "out"
+
     def __init__(self, midi: SystemMidi, config: PortConfig, counts: PortCounts) -> None:
-        self._midi = midi
-        self._name = config.name
-        self._raw = config.raw
         self._counts = counts
-        self._is_jack = midi.service.api == "jack"
+        self._raw = config.raw
+        self._is_jack = False
         self._unchecked = 0  # bytes since the server was last seen
-        self._faults = Faults()
-        self._client: Any = midi.client("out", self._faults)
-        try:
-            self.system_name = midi.open(self._client, self._faults, config, "out")
-        except RigError:
-            self._client.delete()
-            raise
-        if config.raw:
+        super().__init__(midi, config)
+
+    def open(self) -> None:
+        """Join what the session means."""
+        super().open()
+        self._is_jack = self._midi.service.api == "jack"
+        self._unchecked = 0
+        if self._raw:
             # ALSA's encoder says so of a piece of a sysex; it passes on what fills its buffer of 32 bytes
             # and the rest with F7 (read in RtMidi's source)
             self._faults.let_pass = "incomplete message!"
 
     def send(self, data: bytes) -> None:
         """Hand one message, or on a raw port a piece of a sysex, to the service."""
+        if self._opened is None:
+            self._refuse("cannot send: it is not there")
         if self._is_jack:
             self._check_server(len(data))
         fault = ""
@@ -171,14 +262,9 @@ class SystemOutput:
                 self._refuse("cannot send: the JACK server has gone")
             self._unchecked = size + 4
 
-    def _refuse(self, text: str) -> None:
+    def _refuse(self, text: str) -> NoReturn:
         self._counts.send_errors += 1
-        raise SendError(self._name, text)
-
-    def close(self) -> None:
-        """Let the client go."""
-        self._client.close_port()
-        self._client.delete()
+        raise SendError(self._config.name, text)
 
 
 class SystemMidiPort(ConfiguredPort):
@@ -187,7 +273,7 @@ class SystemMidiPort(ConfiguredPort):
     `queued` overrides how input is taken: by RtMidi's queue (JACK's default) or by its callback.
 
     Raises:
-        RigError: the port is not there, is ambiguous or refuses to open.
+        RigError: the port is not there, is ambiguous or refuses to open, and `config.wait` is not set.
     """
 
     threaded = True
@@ -204,26 +290,43 @@ class SystemMidiPort(ConfiguredPort):
         self._midi = midi
         super().__init__(config)
         self._closed = False
-        self._started = False
+        self._receive: Receive | None = None
+        self._clock = clock
+        self._quiet_since_ns = 0
         self._input: SystemInput | None = None
         self._output: SystemOutput | None = None
-        if queued is None:
-            queued = midi.service.api == "jack"
         midi.hold()
         try:
             if config.has_output:
                 self._output = SystemOutput(midi, config, self._counts)
             if config.has_input:
                 self._input = SystemInput(midi, config, self._counts, clock, wake_fd, queued=queued)
+            self._open_all()
         except RigError:
             self.close()
             raise
 
+    def _open_all(self) -> None:
+        """Open both halves; where the session lets us wait for the port, one that is missing is trouble."""
+        try:
+            for half in self._halves:
+                half.matched()
+            for half in self._halves:
+                half.open()
+        except RigError as error:
+            if not self._config.wait:
+                raise
+            self._trouble = str(error)
+
+    @property
+    def _halves(self) -> list[_Half]:
+        return [half for half in (self._output, self._input) if half is not None]
+
     def start(self, receive: Receive) -> None:
         """Deliver arriving messages to `receive`, from a thread of the system's or of our own."""
-        if self._started:
+        if self._receive is not None:
             raise ValueError(f"port {self.name} was started twice")
-        self._started = True
+        self._receive = receive
         if self._input is not None:
             self._input.start(receive)
 
@@ -243,24 +346,60 @@ class SystemMidiPort(ConfiguredPort):
         return None
 
     def present(self) -> bool:
-        """Whether the system still lists what the port was opened on; one or two ms.
+        """Whether both halves are still joined to what they were opened on; up to one or two ms.
 
-        It says nothing of a device that was pulled out and put back in between two calls.
+        On JACK a program that goes and comes back in between two calls is not noticed.
         """
-        if self._closed or not self._midi.alive():
+        return not self._closed and all(half.whole for half in self._halves)
+
+    def returned(self) -> bool:
+        """Whether a port that is not present could be opened now; says in `trouble` why not."""
+        try:
+            if self._midi.stale:
+                self._midi.connect()
+            for half in self._halves:
+                half.matched()
+        except RigError as error:
+            self._trouble = str(error)
             return False
-        if self._config.medium == "virtual":
-            return True
-        source, sink = self._input, self._output
-        return (source is None or source.system_name in self._midi.names("in")) and (
-            sink is None or sink.system_name in self._midi.names("out")
-        )
+        return not self._closed
+
+    def mend(self) -> bool:
+        """Open the port again, one step a call of some ms at most; True when it is whole.
+
+        Raises:
+            RigError: what was there a moment ago cannot be opened; begin anew with `returned`.
+        """
+        entry = self._input
+        if entry is not None and not self._quiet_since_ns:
+            entry.quiet()
+            self._quiet_since_ns = self._clock()
+            return False
+        try:
+            if self._output is not None and not self._output.whole:
+                self._output.lose()
+                self._output.open()
+                return entry is None
+            if entry is not None:
+                if self._clock() - self._quiet_since_ns < _LEAVE_CALLBACK_S * 1e9:
+                    return False
+                entry.lose()
+                entry.open()
+        except RigError as error:
+            self._quiet_since_ns = 0
+            self._trouble = str(error)
+            raise
+        self._quiet_since_ns = 0
+        self._trouble = ""
+        return True
 
     def describe(self) -> str:
         """What the port is, for people: the system's name or names."""
         if self._config.medium == "virtual":
             return f"virtual port {self._config.create!r} on {self._midi.service.api}"
-        names = dict.fromkeys(half.system_name for half in (self._input, self._output) if half is not None)
+        names = dict.fromkeys(half.system_name for half in self._halves if half.system_name)
+        if not names:
+            return "not there"
         return " and ".join(repr(name) for name in names) + f" on {self._midi.service.api}"
 
     def close(self) -> None:
@@ -268,12 +407,10 @@ class SystemMidiPort(ConfiguredPort):
         if self._closed:
             return
         self._closed = True
-        if self._input is not None:
-            self._input.close()
-            self._input = None
-        if self._output is not None:
-            self._output.close()
-            self._output = None
+        for half in (self._input, self._output):
+            if half is not None:
+                half.close()
+        self._input = self._output = None
         self._midi.release()
 
 
