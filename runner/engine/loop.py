@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 
 from runner.engine.clock import Clock
+from runner.engine.headroom import LONGEST_FOLLOWING_NS, LONGEST_NS, Headroom
 from runner.engine.log import RecordLog
 from runner.play.commands import ClockPolicy, RigMachine
 from runner.play.following import NOT_A_CLOCK, FollowingPlayer
@@ -25,7 +26,6 @@ START_GAP_NS = 1_000_000  #: MIDI 1.0 4.2.1, p. 30
 LOOK_EVERY_NS = 1_000_000_000  #: how often it is looked whether a port is still there
 LOOK_NEEDS_NS = 5_000_000  #: not shortly before something is due: asking may take 2 ms
 SLOW_SEND_NS = 2_000_000  #: a port that holds the loop up for this long gets a record of its own
-LOOKAHEAD_NS = 400_000  #: what is due this soon is got ready and held back until its moment
 BEAT_NS = 200_000_000  #: how often the loop says that it is alive
 
 _STARTS = (0xFA, 0xFB)
@@ -92,6 +92,9 @@ class Loop:
         self._look_at = 0  #: and which port that is
         self._started_ns: dict[int, int] = {}  #: when a port was sent Start and no clock since
         self._overflow_told = 0
+        following = isinstance(self.player, FollowingPlayer)
+        self._headroom = Headroom(LONGEST_FOLLOWING_NS if following else LONGEST_NS)
+        self._alarm_ns: int | None = None  #: when the loop is to get up for a moment of the player's
         for index, port in enumerate(ports):
             if port.has_input:
                 port.start(self.inbox.receiver(index))
@@ -115,14 +118,14 @@ class Loop:
         """Do all that is due at `now_ns`: simulated machines, input, sends, records."""
         following = isinstance(self.player, FollowingPlayer)
         if not following:  # our own clock first; what came in can wait for it
-            self._send(self.player.due(now_ns, LOOKAHEAD_NS))
+            self._send(self.player.due(now_ns, self._headroom.ns))
         for port in self._acting:
             due = port.next_deadline_ns()
             if due is not None and due <= now_ns:
                 port.due(now_ns)
         self._read_inbox()
         if following:  # what came in decides what is due
-            self._send(self.player.due(now_ns, LOOKAHEAD_NS))
+            self._send(self.player.due(now_ns, self._headroom.ns))
         if now_ns >= self._look_ns:
             self._look(now_ns)
         self._write_notes()
@@ -173,9 +176,10 @@ class Loop:
 
     def _next_deadline(self, limit_ns: int | None) -> int | None:
         soonest = limit_ns
+        self._alarm_ns = None
         due = self.player.next_deadline_ns()
-        if due is not None and (soonest is None or due - LOOKAHEAD_NS < soonest):
-            soonest = due - LOOKAHEAD_NS
+        if due is not None and (soonest is None or due - self._headroom.ns < soonest):
+            soonest = self._alarm_ns = due - self._headroom.ns
         due = self.player.next_check_ns()
         if due is not None and (soonest is None or due < soonest):
             soonest = due
@@ -188,6 +192,8 @@ class Loop:
     def _send(self, sends: Sequence[Send]) -> None:
         """Send each at its moment; write down a chord or a round of clocks only when all of it is out."""
         clock, ports, owed = self._clock, self._ports, self._owed
+        if sends:
+            self._learn_headroom(sends[0].due_ns)
         done: list[tuple[Send, int, int]] = []
         for send in sends:
             if done and send.due_ns > done[0][0].due_ns:
@@ -209,6 +215,12 @@ class Loop:
             if send.tick == NO_TICK and not adds:
                 owed.track(send.port, send.data)
         self._write_sent(done)
+
+    def _learn_headroom(self, due_ns: int) -> None:
+        """Note how long it took from the alarm until here, if it was for this moment that the loop got up."""
+        alarm, self._alarm_ns = self._alarm_ns, None
+        if alarm is not None and due_ns == alarm + self._headroom.ns:
+            self._headroom.took(max(0, self._clock.now_ns() - alarm))
 
     def _earliest(self, send: Send) -> int:
         """Return when a message may go at the earliest: a clock not within 1 ms of its Start.
