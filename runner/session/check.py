@@ -4,10 +4,17 @@ from __future__ import annotations
 
 from runner.errors import Problem
 from runner.session.check_song import check_song
+from runner.session.fields_control import NAMES_MACHINE, NAMES_SONG, Action, Trigger
 from runner.session.findings import Findings
 from runner.session.marks import Marks
-from runner.session.model import MachineSpec, Session
+from runner.session.model import ControlSpec, MachineSpec, Session
 from runner.session.set_aside import Remainder
+from runner.session.yaml_tree import Path
+
+_READ_AS = {
+    "threshold": "pressed_from"
+}  #: the value that a key stands for, where it has a default of its own
+_SHORT_MESSAGE = 3  #: bytes: a channel message
 
 
 def check_session(session: Session, marks: Marks, rest: Remainder) -> list[Problem]:
@@ -88,14 +95,57 @@ def _around_the_songs(session: Session, findings: Findings) -> None:
     for number, control in enumerate(session.controls):
         path = findings.item_path(("controls",), number)
         findings.port((*path, "port"), control.port, session, "in")
-        if control.do.word == "song":
-            findings.song((*path, "do"), control.do.name, session)
-        elif control.do.word == "mute":
-            findings.machine((*path, "do"), control.do.name, session)
+        _control_action((*path, "do"), control.do, session, findings)
+    _one_switch(session, findings)
     for number, entry in enumerate(session.schedule):
         path = findings.item_path(("schedule",), number)
         if entry.roll is not None:
             findings.song((*path, "roll"), entry.roll, session)
     for number, lamp in enumerate(session.lamps):
         path = findings.item_path(("lamps",), number)
-        findings.port((*path, "port"), lamp.port, session, "out")
+        if findings.port((*path, "port"), lamp.port, session, "out"):
+            _lamp_on_wire(path, number, session, findings)
+
+
+def _control_action(path: Path, action: Action, session: Session, findings: Findings) -> None:
+    """What an action names must be there."""
+    if action.word in NAMES_SONG and action.name:
+        findings.song(path, action.name, session)
+    elif action.word in NAMES_MACHINE:
+        findings.machine(path, action.name, session)
+    elif action.word == "place" and not (findings.rest.all_songs or ("order",) in findings.rest.gone):
+        places = len(session.running_order)
+        if int(action.name) > places:
+            findings.add(path, f"no such place: the running order has {places}")
+
+
+def _one_switch(session: Session, findings: Findings) -> None:
+    """Presses of one kind or another are told apart on one switch only if it is read in one way."""
+    first: dict[tuple[str, Trigger, int | None], ControlSpec] = {}
+    for number, control in enumerate(session.controls):
+        other = first.setdefault((control.port, control.when, control.channel), control)
+        for key in ("threshold", "inverted", "releases"):
+            seen, before = (getattr(spec, _READ_AS.get(key, key)) for spec in (control, other))
+            if seen != before and control.press != other.press:
+                path = findings.item_path(("controls",), number)
+                text = (
+                    f"is not the same in all controls with {control.when} on {control.port}: they are taken"
+                )
+                findings.add(path, f"{key} {text} for two switches, each by itself", severity="warning")
+
+
+def _lamp_on_wire(path: Path, number: int, session: Session, findings: Findings) -> None:
+    """A long message holds up what else is on a wire that carries a byte in 320 µs."""
+    lamp = session.lamps[number]
+    if session.link_of(lamp.port) != "din" or not _carries_clock(session, lamp.port):
+        return
+    for key, message in (("on", lamp.on), ("off", lamp.off)):
+        size = len(message.message(lamp.channel)) if message is not None else 0
+        if size > _SHORT_MESSAGE:
+            text = f"{size} bytes take {size * 0.32:.1f} ms of the wire to {lamp.port}: its clock waits"
+            hint = "give lamps a port of their own, or a shorter message"
+            findings.add((*path, key), text, hint, "warning")
+
+
+def _carries_clock(session: Session, port: str) -> bool:
+    return any(machine.port == port and machine.follows_clock for machine in session.machines.values())

@@ -1,4 +1,4 @@
-"""Types of values that stand outside the music: raw bytes, controls, schedule, order, disk."""
+"""Types of values that stand outside the music: raw bytes, schedule, order, disk."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pydantic import PlainValidator, WithJsonSchema
 
 from runner.music.moment import Span
 from runner.session.fields import value_schema
-from runner.session.readers import read_hex, read_name, read_span, read_text, refuse
+from runner.session.readers import read_hex, read_span, read_text, refuse
 
 _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _DATA_BYTES = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
@@ -26,43 +26,7 @@ _NOT_RAW = {
     0xF7: ("ends a system exclusive message that has not begun", ""),
 }
 
-TriggerKind = Literal[
-    "note", "control", "program", "song-select", "start", "stop", "continue", "machine-control"
-]
-_NUMBERED = ("note", "control", "program", "song-select")
-_TRANSPORT = ("start", "stop", "continue")
-MACHINE_CONTROL = (
-    "stop", "play", "deferred-play", "fast-forward", "rewind", "record", "record-exit", "pause", "locate",
-)  # fmt: skip
-ACTION_WORDS = (
-    "roll", "stop", "again", "next", "previous", "arm", "go", "mark", "keep", "discard", "panic", "check",
-)  # fmt: skip
 FRAME_RATES = ("24", "25", "29.97-drop", "30")
-ACTIONS_WITH_NAME = ("song", "mute")
-
-
-@dataclass(frozen=True, slots=True)
-class Trigger:
-    """A message that a control waits for; `number` is the key, controller or program as sent (0-127)."""
-
-    kind: TriggerKind
-    number: int | None = None
-    command: str = ""  #: of machine control
-
-    def __str__(self) -> str:
-        rest = self.command or ("" if self.number is None else str(self.number))
-        return f"{self.kind} {rest}".strip()
-
-
-@dataclass(frozen=True, slots=True)
-class Action:
-    """What a control does; `name` is the song of `song` and the machine of `mute`."""
-
-    word: str
-    name: str = ""
-
-    def __str__(self) -> str:
-        return f"{self.word} {self.name}".strip()
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,34 +75,6 @@ def _message_end(data: bytes, at: int) -> int:
         plural = "s" if wanted > 1 else ""
         raise refuse(f"{status:02X} at byte {at + 1} needs {wanted} data byte{plural} (00 to 7F)")
     return at + 1 + wanted
-
-
-def _trigger(value: Any) -> Trigger:
-    what = "a message such as note 60, control 64, program 5, start or machine-control play"
-    words = read_text(value, what).split()
-    kind = words[0] if words else ""
-    if kind in _NUMBERED and len(words) == 2 and re.match(r"\d{1,3}\Z", words[1]) and int(words[1]) < 128:
-        return Trigger(kind, int(words[1]))  # type: ignore[arg-type]
-    if kind in _NUMBERED:
-        raise refuse(f"must be {what}: {kind} with a number from 0 to 127")
-    if kind in _TRANSPORT and len(words) == 1:
-        return Trigger(kind)  # type: ignore[arg-type]
-    if kind == "machine-control" and len(words) == 2 and words[1] in MACHINE_CONTROL:
-        return Trigger("machine-control", None, words[1])
-    if kind == "machine-control":
-        raise refuse(f"must be machine-control with one of {', '.join(MACHINE_CONTROL)}")
-    raise refuse(f"must be {what}")
-
-
-def _action(value: Any) -> Action:
-    text = read_text(value, "an action").strip()
-    if text in ACTION_WORDS:
-        return Action(text)
-    word, _, name = text.partition(" ")
-    if word in ACTIONS_WITH_NAME and name.strip():
-        return Action(word, read_name(name))
-    known = ", ".join((*ACTION_WORDS, "song NAME", "mute MACHINE"))
-    raise refuse(f"must be one of {known}")
 
 
 def _between(value: Any) -> Span | Literal["wait", "straight-on"]:
@@ -223,27 +159,6 @@ FormatNumber = Annotated[
 ]
 RawBytes = Annotated[
     bytes, PlainValidator(_raw), value_schema("string", "Whole MIDI messages in hex.", "B0 07 64", "C0 05")
-]
-ControlTrigger = Annotated[
-    Trigger,
-    PlainValidator(_trigger),
-    value_schema(
-        "string",
-        "`note`, `control`, `program` or `song-select` with a number from 0 to 127; `start`, `stop`, "
-        f"`continue`; or `machine-control` with one of {', '.join(MACHINE_CONTROL)}.",
-        "control 64",
-        "note 60",
-    ),
-]
-ControlAction = Annotated[
-    Action,
-    PlainValidator(_action),
-    value_schema(
-        "string",
-        f"One of {', '.join(ACTION_WORDS)}, `song` with a song's name, or `mute` with a machine's name.",
-        "roll",
-        "song Ropewalk",
-    ),
 ]
 Between = Annotated[
     Span | Literal["wait", "straight-on"],

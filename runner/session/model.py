@@ -1,7 +1,7 @@
 """A session as the rest of the program sees it: every value in its real type, names as in the file.
 
-The mappings lie in `model_rig` and `model_song`; here is the whole, and what surrounds the songs: the
-running order, takes, controls, schedule and lamps.
+The mappings lie in `model_rig`, `model_song` and `model_desk`; here is the whole, and what surrounds the
+songs: the running order, takes and schedule.
 """
 
 from __future__ import annotations
@@ -11,27 +11,20 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from runner.session.fields import (
-    Channel,
     Count,
     LongTime,
     Name,
     Repeats,
-    SevenBit,
-    ShortTime,
-    Sysex,
     TakeCount,
 )
 from runner.session.fields_more import (
-    ACTION_WORDS,
     Between,
     ClockTime,
-    ControlAction,
-    ControlTrigger,
     Days,
     DiskSize,
     FormatNumber,
-    RawBytes,
 )
+from runner.session.model_desk import ControlSpec, LampMessage, LampSpec
 from runner.session.model_rig import (
     ClockSpec,
     DropoutSpec,
@@ -54,11 +47,6 @@ from runner.session.readers import refuse
 from runner.session.spec import Spec
 
 FORMAT = 1
-
-LampState = Literal[
-    "ready", "armed", "pre-roll", "rolling", "bar-1", "waiting", "freewheeling", "trouble", "clean", "flawed",
-    "failed",
-]  # fmt: skip
 
 
 class OrderItem(Spec):
@@ -87,28 +75,6 @@ class TakesSpec(Spec):
     keep_free: DiskSize | None = Field(None, description="Tidy takes away while less than this is free.")
 
 
-class ControlSpec(Spec):
-    """A message from a footswitch, key or other controller, and what it does."""
-
-    port: Name = Field(description="The port that it comes in by.")
-    when: ControlTrigger = Field(
-        description="The message: `note`, `control`, `program` or `song-select` with a number from 0 to 127; "
-        "`start`, `stop`, `continue`; or `machine-control` with a command such as `play`."
-    )
-    do: ControlAction = Field(
-        description=f"The action: one of {', '.join(ACTION_WORDS)}, or `song` with a song's name, "
-        "or `mute` with a machine's name."
-    )
-    channel: Channel | None = Field(None, description="Only on this MIDI channel.")
-    press: Literal["press", "release", "long", "double"] = Field("press", description="The kind of press.")
-    threshold: SevenBit = Field(64, description="The value from which a control counts as pressed.")
-    debounce_ns: ShortTime = Field(
-        30_000_000,
-        alias="debounce",
-        description="Time in which a second press is taken for a bouncing switch.",
-    )
-
-
 class ScheduleSpec(Spec):
     """Something to do at a time of day or at intervals."""
 
@@ -134,51 +100,6 @@ class ScheduleSpec(Spec):
             raise refuse("must be at least 1 s", at="every")
         if self.exactly_one("roll", "do") == "do" and ("takes" in self.model_fields_set or self.gap_ns):
             raise refuse("only goes with roll", at="takes" if "takes" in self.model_fields_set else "gap")
-        return self
-
-
-class LampMessage(Spec):
-    """A message that lights a lamp or puts it out."""
-
-    note: SevenBit | None = Field(None, description="A Note On for this key.")
-    velocity: SevenBit | None = Field(None, description="With `note`; 127 if not said.")
-    control: SevenBit | None = Field(None, description="This controller.")
-    value: SevenBit | None = Field(None, description="With `control`.")
-    program: SevenBit | None = Field(None, description="A program change, as sent (0 to 127).")
-    sysex: Sysex | None = Field(None, description="A system exclusive message in hex.")
-    raw: RawBytes | None = Field(None, description="Whole MIDI messages in hex.")
-
-    @model_validator(mode="after")
-    def _one_message(self) -> LampMessage:
-        action = self.exactly_one("note", "control", "program", "sysex", "raw")
-        self.only_with("velocity", "note")
-        self.only_with("value", "control")
-        if action == "control" and self.value is None:
-            raise refuse("control needs the key value")
-        return self
-
-    @property
-    def needs_channel(self) -> bool:
-        """Whether it is a message on a channel."""
-        return bool(self.given("note", "control", "program"))
-
-
-class LampSpec(Spec):
-    """A message that tells the player of a state, such as a pedal's lamp."""
-
-    when: LampState = Field(description="The state.")
-    port: Name = Field(description="The port that it is sent to.")
-    channel: Channel | None = Field(None, description="The MIDI channel of note, control and program.")
-    on: LampMessage = Field(description="Sent when the state begins.")
-    off: LampMessage | None = Field(None, description="Sent when the state ends.")
-    flash_ns: ShortTime | None = Field(None, alias="flash", description="Send `off` after this time already.")
-
-    @model_validator(mode="after")
-    def _channel(self) -> LampSpec:
-        if self.channel is None and (self.on.needs_channel or (self.off and self.off.needs_channel)):
-            raise refuse("needs the key channel for note, control or program")
-        if self.flash_ns is not None and self.off is None:
-            raise refuse("only goes with off", at="flash")
         return self
 
 
