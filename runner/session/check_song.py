@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 
 from runner.errors import Severity
@@ -9,12 +10,16 @@ from runner.music.moment import Moment, SongTime, Span, check_section_name
 from runner.session.findings import Findings
 from runner.session.model import CHANNEL_ACTIONS, CueSpec, PartSpec, Session, SongSpec
 from runner.session.readers import without_value
-from runner.session.times import song_time_problems, unknown_section
+from runner.session.times import TimeProblem, song_time_problems, unknown_section
 from runner.session.yaml_tree import Path
 
 MAX_QUARTERS = 100_000  #: of one song: 2.4 million clocks, at 120 quarters a minute 14 hours
 MAX_LEAD_NS = 600 * 10**9
 MAX_NOTE_NS = 600 * 10**9
+
+_TEMPO_ONLY = {"tempo", "tempo-changes", "lead", "tail"}
+_TOO_EARLY = ("lies before the lead begins", "give the song a longer lead or pre-roll")
+_TOO_LATE = ("lies after the tail ends", "give the song a longer length or tail")
 
 
 def check_song(session: Session, index: int, findings: Findings) -> None:
@@ -22,23 +27,29 @@ def check_song(session: Session, index: int, findings: Findings) -> None:
     song = session.songs[index]
     checker = _SongChecker(session, song, ("songs", index), findings)
     checker.sections()
-    if index not in findings.rest.songs:
+    if not checker.unknown:
         checker.times()
+    elif checker.unknown <= _TEMPO_ONLY:
+        checker.bars()
+    else:
+        checker.names_of_changes()
     checker.parts()
     checker.cues()
     checker.click()
 
 
 class _SongChecker:
-    """Checks one song; `time` stays None if its bars cannot be known."""
+    """Checks one song; `time` stays None if it cannot be known when its bars are."""
 
     def __init__(self, session: Session, song: SongSpec, path: Path, findings: Findings) -> None:
         self.session = session
         self.song = song
         self.path = path
         self.findings = findings
+        self.unknown = findings.rest.songs.get(int(path[1]), set())  #: keys of its times that were refused
         self.time: SongTime | None = None
         self.first_ns = self.last_ns = 0
+        self.in_bars: SongTime | None = None  #: with a tempo that means nothing, if only that is unknown
 
     def add(self, path: Path, message: str, hint: str = "", severity: Severity = "error") -> None:
         self.findings.add((*self.path, *path), message, hint, severity)
@@ -51,25 +62,54 @@ class _SongChecker:
                 check_section_name(name)
             except ValueError as error:
                 self.findings.add((*self.path, "sections", name), without_value(error), key=True)
-            if self.song.length.amount < bar and self.path[1] not in self.findings.rest.songs:
+            if self.song.length.amount < bar and "length" not in self.unknown:
                 self.add(("sections", name), f"lies after the song's last bar, {self.song.length.amount}")
 
     def times(self) -> None:
-        bars, meter = self.song.length.amount, self.song.meter
-        longest = max(
-            [meter, *(change.meter for change in self.song.meter_changes)], key=lambda m: m.quarters_per_bar
-        )
-        if bars * longest.quarters_per_bar > MAX_QUARTERS:
-            self.add(("length",), f"is more than {MAX_QUARTERS:,} quarter notes in {longest}")
+        if self.is_huge():
             return
         time, problems = song_time_problems(self.song)
-        for problem in problems:
-            self.add(problem.path, problem.message, problem.hint)
+        self.add_all(problems)
         self.time = time if not problems else None
         lead_ns = self.edge_span("lead", self.song.lead, time)
         tail_ns = self.edge_span("tail", self.song.tail, time)
         self.first_ns = time.tempo.ns_at(time.start_quarters) - lead_ns
         self.last_ns = time.tempo.ns_at(time.end_quarters) + tail_ns
+
+    def is_huge(self) -> bool:
+        """Refuse a song with too many quarter notes; its maps are not made."""
+        meters = [self.song.meter, *(change.meter for change in self.song.meter_changes)]
+        longest = max(meters, key=lambda meter: meter.quarters_per_bar)
+        huge = self.song.length.amount * longest.quarters_per_bar > MAX_QUARTERS
+        if huge:
+            self.add(("length",), f"is more than {MAX_QUARTERS:,} quarter notes in {longest}")
+        return huge
+
+    def bars(self) -> None:
+        """Check what only depends on bars and beats, of a song whose tempo could not be read."""
+        if not self.is_huge():
+            time, problems = song_time_problems(self.song)
+            self.add_all(problems)
+            self.in_bars = time if not problems else None
+
+    def names_of_changes(self) -> None:
+        """Check the sections that changes refer to, of a song whose bars cannot be known."""
+        if "sections" not in self.unknown:
+            for key in ("tempo-changes", "meter-changes"):
+                for number, change in enumerate(getattr(self.song, key.replace("-", "_"))):
+                    unknown = unknown_section(change.at, self.song)
+                    if unknown:
+                        path = self.findings.item_path((*self.path, key), number)
+                        self.findings.add((*path, "at"), *unknown)
+
+    def add_all(self, problems: Sequence[TimeProblem]) -> None:
+        """Add what is wrong with the song's maps; refused changes do not shift the numbers of the others."""
+        for problem in problems:
+            path = problem.path
+            if len(path) > 1 and isinstance(path[1], int):
+                whole = self.findings.item_path((*self.path, path[0]), path[1])
+                path = (*whole[len(self.path) :], *path[2:])
+            self.add(path, problem.message, problem.hint)
 
     def edge_span(self, key: str, span: Span, time: SongTime) -> int:
         """Return the length of lead or tail in ns; refuse one that is too long."""
@@ -92,9 +132,11 @@ class _SongChecker:
         """Check that a moment lies within the roll; return its time in ns if it does."""
         unknown = unknown_section(moment, self.song)
         if unknown:
-            self.add(path, *unknown)
+            if "sections" not in self.unknown:
+                self.add(path, *unknown)
             return None
         if self.time is None:
+            self.moment_in_bars(path, moment)
             return None
         try:
             point = self.time.resolve(moment)
@@ -105,12 +147,33 @@ class _SongChecker:
             self.add(path, without_value(error))
             return None
         if time_ns < self.first_ns:
-            self.add(path, "lies before the lead begins", "give the song a longer lead or pre-roll")
+            self.add(path, *_TOO_EARLY)
         elif time_ns > self.last_ns:
-            self.add(path, "lies after the tail ends", "give the song a longer length or tail")
+            self.add(path, *_TOO_LATE)
         else:
             return time_ns
         return None
+
+    def moment_in_bars(self, path: Path, moment: Moment) -> None:
+        """Check a moment of a song whose tempo is not known: whether it lies outside, whatever the tempo."""
+        time = self.in_bars
+        if time is None or (moment.shift is not None and not moment.shift.is_musical):
+            return
+        try:
+            at = time.resolve(moment).quarters
+        except ValueError as error:
+            self.add(path, without_value(error))
+            return
+        first, last = time.start_quarters, time.end_quarters
+        lead, tail = self.song.lead, self.song.tail
+        if "lead" not in self.unknown and (lead.is_musical or not lead.amount):
+            before = time.span_quarters(lead, first, backward=True) if lead.amount else Fraction(0)
+            if at < first - before:
+                self.add(path, *_TOO_EARLY)
+        if "tail" not in self.unknown and (tail.is_musical or not tail.amount):
+            after = time.span_quarters(tail, last) if tail.amount else Fraction(0)
+            if at > last + after:
+                self.add(path, *_TOO_LATE)
 
     # -- what is sent ---------------------------------------------------------------------------------
 
@@ -121,7 +184,7 @@ class _SongChecker:
             self.part_bars(path, part)
 
     def part_bars(self, path: Path, part: PartSpec) -> None:
-        if self.path[1] in self.findings.rest.songs:
+        if "length" in self.unknown:
             return
         bars = self.song.length.amount
         if part.from_ is not None and part.from_ > bars:

@@ -26,8 +26,8 @@ class Findings:
     def add(
         self, path: Path, message: str, hint: str = "", severity: Severity = "error", *, key: bool = False
     ) -> None:
-        """Add a problem at a path of the file."""
-        if len(self.problems) < MAX_FINDINGS:
+        """Add a problem at a path of the file, unless what stands there could not be read."""
+        if len(self.problems) < MAX_FINDINGS and not self.rest.is_vague(path):
             self.problems.append(
                 self.marks.problem(path, message, self.marks.seen(path), hint, severity, key=key)
             )

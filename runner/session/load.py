@@ -15,7 +15,7 @@ from runner.session.check import check_session
 from runner.session.marks import Marks
 from runner.session.model import Session
 from runner.session.not_yet import not_yet
-from runner.session.set_aside import Remainder, set_aside
+from runner.session.set_aside import Remainder, set_aside, set_aside_more
 from runner.session.wording import MAX_PROBLEMS, problems_of
 from runner.session.yaml_tree import Node, Path, Plain, decode, read_tree
 
@@ -55,13 +55,18 @@ def load_session(text: str | bytes, file: str = "session") -> LoadedSession:
     # what only follows from an empty or unreadable value is not told twice
     told = {*empty, *(path[:-1] for path in empty)}
     places = {(problem.line, problem.column) for problem in tree.problems}
+    if session is not None:
+        found = check_session(session, marks, Remainder())
+    else:
+        more, found = _check_rest(tree.root, marks, [path for path, _ in refused])
+        refused += more
     problems += [
         problem
         for path, problem in refused
         if path not in told and (problem.line, problem.column) not in places
     ]
     notices: list[Problem] = []
-    for problem in _check(session, tree.root, marks, [path for path, _ in refused]):
+    for problem in found:
         (problems if problem.severity == "error" else notices).append(problem)
     if problems or session is None:
         raise _refused(problems)
@@ -76,17 +81,24 @@ def _validate(plain: Plain, marks: Marks) -> tuple[Session | None, list[tuple[Pa
         return None, problems_of(error, marks)
 
 
-def _check(session: Session | None, root: Node, marks: Marks, refused: list[Path]) -> list[Problem]:
-    """Check names and moments; of a session with refused values, as much as is left of it."""
-    if session is not None:
-        return check_session(session, marks, Remainder())
+def _check_rest(
+    root: Node, marks: Marks, refused: list[Path]
+) -> tuple[list[tuple[Path, Problem]], list[Problem]]:
+    """Check a session with refused values as far as it can be known.
+
+    Returns what else is refused now that those values no longer hide it, and the problems of names and
+    moments.
+    """
     if len(refused) > MAX_PROBLEMS:
-        return []
-    plain, remainder = set_aside(root.plain(), refused)
-    rest, still_refused = _validate(plain, marks)
-    if rest is None or still_refused:
-        return []
-    return check_session(rest, marks, remainder)
+        return [], []
+    plain, rest = set_aside(root.plain(), refused)
+    session, again = _validate(plain, marks)
+    if session is None:
+        set_aside_more(plain, rest, [path for path, _ in again])
+        session, _ = _validate(plain, marks)
+    # a mapping with an unknown key may lack only what that key was meant to be
+    more = [(path, problem) for path, problem in again if path not in rest.loose and not rest.is_vague(path)]
+    return more, check_session(session, marks, rest) if session is not None else []
 
 
 def _empty_values(root: Node, marks: Marks) -> dict[Path, Problem]:

@@ -111,7 +111,7 @@ def test_indices_count_as_in_the_file_when_items_are_set_aside() -> None:
     [
         ('front: {match: "Front*"}', "front: {match: 1}", "ports.front.match"),
         ('front: {match: "Front*"}', "front: 3", "ports.front"),
-        ("ports: {front", "ports: {1: {raw: 1}, front", "ports.1.raw"),
+        ("ports: {front", "ports: {1: {create: x, raw: 1}, front", "ports.1.raw"),
         ("bass: {port: front, channel: 2}", "bass: {channel: 2}", "machines.bass"),
         ("bass: {port: front, channel: 2}", "bass: front", "machines.bass"),
         ("song: Ropewalk", "song: [Ropewalk]", "songs[0].song"),
@@ -260,8 +260,78 @@ def test_whole_sessions_have_nothing_set_aside() -> None:
 
 
 def test_set_aside_keeps_count_of_what_is_gone() -> None:
-    """Items after those taken out are found where they stood in the file."""
-    plain = {"order": ["a", "b", "c", "d", "e"], "ports": {}, "songs": [{}]}
-    left, rest = set_aside(plain, [("order", 0, "song"), ("order", 3, "song")])
-    assert left["order"] == ["b", "c", "e"]
-    assert [rest.index(("order",), index) for index in range(3)] == [1, 2, 4]
+    """Changes of meter after those taken out are found where they stood in the file."""
+    changes = ("songs", 0, "meter-changes")
+    plain = {"ports": {}, "songs": [{"meter-changes": ["a", "b", "c", "d", "e"]}]}
+    left, rest = set_aside(plain, [(*changes, 0), (*changes, 3, "at")])
+    assert left["songs"][0]["meter-changes"] == ["b", "c", "e"]
+    assert [rest.index(changes, index) for index in range(3)] == [1, 2, 4]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "paths"),
+    [
+        (
+            "{at: bar 1, machine: bass, program: 12}",
+            "{at: bar 99, machine: bas, program: 500}",
+            ["cues[0].at", "cues[0].machine", "cues[0].program"],
+        ),
+        (
+            "{at: bar 1, machine: bass, program: 12}",
+            "{at: bar 99, machine: bas, program: 12, note: 60}",
+            ["cues[0]", "cues[0].at", "cues[0].machine"],
+        ),
+        (
+            "{at: bar 1, machine: bass, program: 12}",
+            "{at: bar 1, machine: bass, progrm: 12}",
+            ["cues[0].progrm"],
+        ),
+        (
+            "{at: bar 1, machine: bass, program: 12}",
+            "{at: bar 1, machine: bass, program: 500, velocity: 4}",
+            ["cues[0].program", "cues[0].velocity"],
+        ),
+        (
+            "tempo: 112",
+            "tempo: fast\n    parts: [{file: a.mid, machine: bas, from: 40, transpose: 900}]",
+            ["tempo", "parts[0].machine", "parts[0].from", "parts[0].transpose"],
+        ),
+        (
+            "tempo: 112\n    length: 32 bars",
+            "tempo: fast\n    length: 16 bars\n    tempo-changes: [{at: bar 20, tempo: 90}]",
+            ["tempo", "tempo-changes[0].at", "sections.refrain"],
+        ),
+        (
+            "tempo: 112",
+            "tempo: 112\n    meter: 4/3\n    tempo-changes: [{at: chorus, tempo: 90}]",
+            ["meter", "tempo-changes[0].at"],
+        ),
+        (
+            "tempo: 112",
+            "tempo: 112\n    click: {machine: bas, note: 200}",
+            ["click.machine", "click.note"],
+        ),
+    ],
+)
+def test_one_refused_value_does_not_hide_the_others_of_its_mapping(
+    old: str, new: str, paths: list[str]
+) -> None:
+    """A cue, part, click or song with a wrong value is still checked for names, moments and the rest."""
+    assert [line.split(": ")[1].removeprefix("songs[0].") for line in problems(changed((old, new)))] == paths
+
+
+def test_a_refused_control_or_schedule_still_names_what_is_not_there() -> None:
+    """Beside the refused value, ports and songs that the file does not have are told."""
+    text = GOOD + (
+        "controls: [{port: pedl, when: knock, do: roll}]\n"
+        "schedule: [{at: '25:00', roll: Ropewolk}]\n"
+        "clock: {source: sundial, port: pedl}\n"
+    )
+    assert [line.split(": ")[1] for line in problems(text)] == [
+        "controls[0].port",
+        "controls[0].when",
+        "schedule[0].at",
+        "schedule[0].roll",
+        "clock.source",
+        "clock.port",
+    ]
