@@ -26,6 +26,7 @@ from runner.plan.report import WireReport, rows_of
 from runner.plan.reporting import Path, Reporter
 from runner.plan.rig import rig_of
 from runner.plan.score import Score, voice_of
+from runner.plan.timecode_out import origins_of
 from runner.plan.timeline import Course, Leg
 from runner.plan.transport import LeftOut
 from runner.session.marks import Marks, path_text
@@ -128,6 +129,7 @@ def read_score(
         time = replace(time, tempo=time.tempo.scaled(tempo_scale))
     ports, machines = rig_of(session, report)
     score = Score(song.song, path, time, ports, machines, song.lead, song.pre_roll, song.tail)
+    score.origins = origins_of(song.time_code, ports, path, report)
     by_name = {machine.name: machine for machine in machines}
     for number, part in enumerate(song.parts):
         if number in parts:

@@ -19,6 +19,7 @@ from runner.plan.report import WireReport
 from runner.plan.reporting import Reporter
 from runner.plan.score import Score, ScorePort
 from runner.plan.stretch import Collected, Frame, LegState, Stretch, frame_of, state_at
+from runner.plan.timecode_out import QuarterFrames, full_draft, role_of
 from runner.plan.timeline import ClockRole, EventOrder, Stage, StageMark, Timeline
 from runner.plan.transport import LeftOut, Motion, PortTransport, TransportPlanner
 
@@ -47,6 +48,7 @@ def compile_leg(score: Score, stretch: Stretch, report: Reporter, *, limit_ns: i
     add_parts(frame, out)
     add_cues(frame, out, transports)
     add_chase(frame, out, transports)
+    _time_codes(frame, out)
     wires = LegWires(frame, out)
     wires.place()
     reports = wires.measure(limit_ns)
@@ -70,6 +72,18 @@ def _transport(frame: Frame, port: ScorePort, report: Reporter) -> PortTransport
     if frame.stretch.stops:
         planner.stop_at_exit()
     return planner.finish()
+
+
+def _time_codes(frame: Frame, out: Collected) -> None:
+    for port in frame.score.ports:
+        if port.index not in frame.score.origins:
+            continue
+        role = role_of(frame, port, out.sources.index("time code"))
+        assert role is not None
+        frames = QuarterFrames(role, frame.grid.clock_ns, float(frame.grid.quarters0))
+        if frames.first < frames.end:
+            out.time_codes.append(role)
+            out.draft(full_draft(frame, role, frames))
 
 
 def _transport_rows(frame: Frame, out: Collected, transport: PortTransport) -> None:
@@ -113,6 +127,7 @@ def _timeline(frame: Frame, out: Collected) -> Timeline:
         stages=tuple(_stages(frame, out, start_ns)),
         events=rows.columns(),
         exit_silence=frame.stretch.stops,
+        time_codes=tuple(out.time_codes),
     )
 
 

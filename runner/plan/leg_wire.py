@@ -9,6 +9,7 @@ from runner.plan.place import place
 from runner.plan.report import Traffic, WireReport, judge_wire
 from runner.plan.score import ScorePort
 from runner.plan.stretch import Collected, Frame
+from runner.plan.timecode_out import QuarterFrames, merged
 from runner.plan.timeline import EventOrder
 from runner.plan.wire import PortWire, measure
 
@@ -23,6 +24,7 @@ class LegWires:
         self._frame = frame
         self._out = out
         self._clock_times: dict[int, Sequence[int]] = {}
+        self._code_times: dict[int, list[int]] = {}
 
     def place(self) -> None:
         """Find the time of everything that may move, and put it among the rows."""
@@ -32,7 +34,7 @@ class LegWires:
             if not drafts.get(port.index):
                 continue
             mine = rows.of_port(port.index)
-            times, sizes = [rows.t_ns[row] for row in mine], [len(rows.data[row]) for row in mine]
+            _, times, sizes = self._with_time_code(port, mine)
             wire = PortWire(port.link, self._clocks_with_earlier(port), times, sizes)
             placed += place(port, wire, drafts[port.index])
         for each in placed:
@@ -55,21 +57,41 @@ class LegWires:
         by_port = rows.by_port()
         for port in self._frame.score.ports:
             clocks = self._clocks(port)
-            mine = by_port.get(port.index, [])
+            mine, times, sizes = self._with_time_code(port, by_port.get(port.index, []))
             if not mine and not clocks:
                 continue
-            times = [rows.t_ns[row] for row in mine]
-            sizes = [len(rows.data[row]) for row in mine]
             movable = _movable(rows, mine) if clocks else None
             load = measure(
                 port.link, clocks, times, sizes, movable, limit_ns=limit_ns, window_ns=CONTROL_WINDOW_NS
             )
             for index, t_ns in load.moved.items():
                 rows.move(mine[index], t_ns)
-            traffic = Traffic(clocks, self._frame.grid.quarters0, rows, mine, self._out.sources.texts)
+            texts = self._out.sources.texts
+            traffic = Traffic(clocks, self._frame.grid.quarters0, rows, mine, texts, times)
             reports.append(judge_wire(self._frame.score, port, load, traffic, self._out.report))
         rows.arrange(by_port.values())
         return reports
+
+    def _with_time_code(
+        self, port: ScorePort, mine: Sequence[int]
+    ) -> tuple[Sequence[int], list[int], list[int]]:
+        """Return rows, times and sizes of a port in order; rows below 0 are quarter frames of time code."""
+        rows = self._out.rows
+        times, sizes = [rows.t_ns[row] for row in mine], [len(rows.data[row]) for row in mine]
+        role = next((role for role in self._out.time_codes if role.port == port.index), None)
+        if role is None:
+            return mine, times, sizes
+        coded = self._code_times.get(port.index)
+        if coded is None:
+            grid = self._frame.grid
+            coded = QuarterFrames(role, grid.clock_ns, float(grid.quarters0)).send_times()
+            self._code_times[port.index] = coded
+        order = merged(times, coded)
+        return (
+            [mine[at] if at >= 0 else -1 for at in order],
+            [times[at] if at >= 0 else coded[-1 - at] for at in order],
+            [sizes[at] if at >= 0 else 2 for at in order],
+        )
 
     def _clocks(self, port: ScorePort) -> Sequence[int]:
         """Return the clock times of a port; the same list for all ports with the same offset."""
@@ -96,7 +118,7 @@ class LegWires:
 def _movable(rows: Rows, mine: Sequence[int]) -> bytes | None:
     """Return which rows are controllers, bends or pressures; None if there are none."""
     order, data = rows.order, rows.data
-    flags = bytearray(order[row] == EventOrder.CONTROL for row in mine)
+    flags = bytearray(row >= 0 and order[row] == EventOrder.CONTROL for row in mine)
     at = flags.find(1)
     if at < 0:
         return None

@@ -20,7 +20,8 @@ from runner.plan.grid import CLOCKS_PER_QUARTER
 from runner.plan.messages import CLOCK, describe, hex_text
 from runner.plan.reporting import Reporter
 from runner.plan.score import Score, ScorePort
-from runner.plan.timeline import NO_MACHINE, ClockRole, Course, EventOrder, Timeline
+from runner.plan.timecode_out import QuarterFrames
+from runner.plan.timeline import NO_MACHINE, ClockRole, Course, EventOrder, TimeCodeRole, Timeline
 from runner.plan.wire import Load, clock_interval_ns
 
 REFUSED_SHARE = 0.5  #: of a clock interval
@@ -60,10 +61,13 @@ class Traffic:
     rows: Rows
     mine: Sequence[int]
     sources: Sequence[str]
+    times_ns: Sequence[int]  #: of `mine`; a row below 0 is a quarter frame of time code
 
     def what(self, index: int) -> str:
         """Return message `index` of the port in words, with where it comes from."""
         row = self.mine[index]
+        if row < 0:
+            return "a time code quarter frame"
         return f"{describe(self.rows.data[row])} ({self.sources[self.rows.source[row]]})"
 
     def quarters(self, clock: int) -> Fraction:
@@ -73,12 +77,12 @@ class Traffic:
 
 def judge_wire(score: Score, port: ScorePort, load: Load, traffic: Traffic, report: Reporter) -> WireReport:
     """Return the report on a port's load; a wait that is too long is added to the problems."""
-    clocks, rows, mine = traffic.clock_ns, traffic.rows, traffic.mine
+    clocks, times = traffic.clock_ns, traffic.times_ns
     first = [clocks[0]] if clocks else []
     last = [clocks[-1]] if clocks else []
-    if mine:
-        first.append(rows.t_ns[mine[0]])
-        last.append(rows.t_ns[mine[-1]])
+    if times:
+        first.append(times[0])
+        last.append(times[-1])
     span_ns = max(1, max(last) - min(first))
     waits = load.worst_clock >= 0
     quarters = traffic.quarters(load.worst_clock) if waits else Fraction(0)
@@ -163,7 +167,9 @@ def _leg_rows(timeline: Timeline, time: SongTime, shift_ns: int, number: int) ->
         return time.at_text(quarters0 + Fraction(tick, CLOCKS_PER_QUARTER))
 
     clocks = [_clock_rows(timeline, role, tick_text, shift_ns, number) for role in timeline.clocks]
-    return heapq.merge(_event_rows(timeline, time, shift_ns, number), *clocks, key=lambda item: item[:3])
+    codes = [_time_code_rows(timeline, role, tick_text, shift_ns, number) for role in timeline.time_codes]
+    events = _event_rows(timeline, time, shift_ns, number)
+    return heapq.merge(events, *clocks, *codes, key=lambda item: item[:3])
 
 
 def _event_rows(timeline: Timeline, time: SongTime, shift_ns: int, number: int) -> Iterator[_Item]:
@@ -206,6 +212,26 @@ def _clock_rows(
             "source": "clock",
         }
         yield t_ns, int(EventOrder.CLOCK), number, row
+
+
+def _time_code_rows(
+    timeline: Timeline, role: TimeCodeRole, tick_text: Callable[[int], str], shift_ns: int, number: int
+) -> Iterator[_Item]:
+    """Yield the quarter frames; the position told is that of the last whole clock."""
+    frames = QuarterFrames.of(timeline, role)
+    for index in frames:
+        t_ns = frames.send_ns(index) + shift_ns
+        data = frames.data(index)
+        row = {
+            "t_ns": t_ns,
+            "at": tick_text(frames.clock_at(frames.song_ns(index))),
+            "port": timeline.ports[role.port],
+            "machine": None if role.machine == NO_MACHINE else timeline.machines[role.machine],
+            "bytes": hex_text(data),
+            "what": f"time code {frames.code(index)}, piece {data[1] >> 4}",
+            "source": timeline.sources[role.source],
+        }
+        yield t_ns, int(EventOrder.PROGRAM), number, row
 
 
 def _exact(quarters: float) -> Fraction:

@@ -9,15 +9,15 @@ from __future__ import annotations
 import math
 from array import array
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from fractions import Fraction
 
-from runner.music import Point, SongTime, Span
+from runner.music import FrameRate, Point, SongTime, Span, TimeCode
 from runner.plan.parts import NO_PARTNER, PartNotes
 from runner.plan.reporting import Path
-from runner.plan.timeline import EventOrder
+from runner.plan.timeline import NO_MACHINE, EventOrder
 from runner.plan.wire import Link
 
 
@@ -73,6 +73,7 @@ class ScoreMachine:
     start_anyway: bool  #: from within a song, without position: gets Start there
     device_id: int
     recorder: bool
+    time_code: FrameRate | None = None  #: the rate at which it is sent time code
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +87,9 @@ class ScorePort:
     offset_ns: int  #: of the clock and transport that it carries
     clock: bool
     machines: tuple[ScoreMachine, ...]
+    time_code: FrameRate | None = None  #: the rate of the time code that it carries
+    time_code_offset_ns: int = 0
+    time_code_machine: int = NO_MACHINE  #: who it is for, if only one is
 
     @property
     def is_led(self) -> bool:
@@ -172,6 +176,7 @@ class Score:
     voices: list[Voice] = field(default_factory=list)
     cues: list[CueEvent] = field(default_factory=list)  #: sorted by moment
     click: Voice | None = None
+    origins: Mapping[int, TimeCode] = field(default_factory=dict)  #: time code of bar 1, by port
 
     def without(self, names: Iterable[str]) -> Score:
         """Return the same score with the parts of some machines left out; cues stay, click stays."""

@@ -20,6 +20,7 @@ from runner.plan.grid import (
 from runner.plan.place import Placed
 from runner.plan.reporting import Reporter
 from runner.plan.score import CueEvent, Score
+from runner.plan.timeline import TimeCodeRole
 from runner.plan.transport import Motion, early_clocks, motion_at
 
 EARLIER_CLOCKS = 96  #: of the leg before, that a seamless leg keeps clear of
@@ -150,6 +151,7 @@ class Collected:
     sources: Sources = field(default_factory=Sources)
     drafts: dict[int, list[Draft]] = field(default_factory=dict)  #: by port
     placed: list[Placed] = field(default_factory=list)
+    time_codes: list[TimeCodeRole] = field(default_factory=list)
 
     def draft(self, draft: Draft) -> None:
         """Add something that may move."""

@@ -15,7 +15,7 @@ from __future__ import annotations
 import json
 import struct
 from array import array
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from enum import IntEnum
 from typing import Any
 
@@ -51,6 +51,28 @@ class ClockRole:
     shift_ns: int
     first: int
     last: int
+
+
+@dataclass(frozen=True, slots=True)
+class TimeCodeRole:
+    """The time code that one port gets: the quarter frames from `first_ns` to `last_ns` of song time.
+
+    `rate` is the value of a `FrameRate`, `origin` the frame of the day at song time 0. `before_ns` and
+    `after_ns` are what a quarter frame keeps clear before, and what it lets pass behind, a clock of the same
+    wire, whose shift is `clock_shift_ns`; 0 where no clock goes.
+    """
+
+    port: int
+    machine: int
+    source: int
+    shift_ns: int
+    rate: str
+    origin: int
+    first_ns: int
+    last_ns: int
+    clock_shift_ns: int = 0
+    before_ns: int = 0
+    after_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +147,7 @@ class Timeline:
     stages: tuple[StageMark, ...]
     events: EventColumns
     exit_silence: bool = True  #: at the end of the leg, what still sounds is silenced
+    time_codes: tuple[TimeCodeRole, ...] = ()
 
     def pack(self) -> bytes:
         """Return the leg as one block of bytes: a JSON head, then the columns as they lie in memory."""
@@ -140,6 +163,7 @@ class Timeline:
             "clocks": [[c.port, c.shift_ns, c.first, c.last] for c in self.clocks],
             "stages": [[int(s.stage), s.quarters, s.t_ns] for s in self.stages],
             "exit_silence": self.exit_silence,
+            "time_codes": [asdict(role) for role in self.time_codes],
             "sizes": [len(block) for block in blocks],
         }
         text = json.dumps(head, separators=(",", ":")).encode()
@@ -180,6 +204,7 @@ class Timeline:
             stages=tuple(StageMark(Stage(stage), quarters, t_ns) for stage, quarters, t_ns in head["stages"]),
             events=events,
             exit_silence=head["exit_silence"],
+            time_codes=tuple(TimeCodeRole(**role) for role in head["time_codes"]),
         )
 
 

@@ -17,11 +17,12 @@ from typing import NamedTuple
 from runner.plan.timeline import EventOrder, Stage, Timeline
 from runner.play.commands import ClockPolicy, RigMachine
 from runner.play.legtime import CLOCKS_PER_QUARTER, FollowedTime, LegTime
-from runner.play.player import MOVING, Note, Player
+from runner.play.player import MOVING, AnyStream, Note, Player, time_code_streams
 from runner.play.relay import PortRelay, shifts_of
 from runner.play.sounding import Sounding
 from runner.play.states import PlayEvent, PlayState, next_state
-from runner.play.streams import NEVER, EventStream, Send, TickStream
+from runner.play.streams import NEVER, EventStream, Send
+from runner.play.time_code_stream import TimeCodeStream
 from runner.sync.findings import Finding
 from runner.sync.follower import EventKind, Follower, FollowerConfig, FollowerEvent, TickVerdict
 from runner.sync.listener import ClockListener
@@ -196,8 +197,9 @@ class FollowingPlayer(Player):
         self._listener = record.listener(prior)
         return record
 
-    def _streams(self, timeline: Timeline, time: LegTime) -> list[EventStream | TickStream]:
-        return [EventStream(timeline, time.when)]  # the clock comes from the relays
+    def _streams(self, timeline: Timeline, time: LegTime) -> list[AnyStream]:
+        # the clock comes from the relays
+        return [EventStream(timeline, time.when), *time_code_streams(timeline, time)]
 
     def _make_relays(self, timeline: Timeline) -> list[PortRelay]:
         shifts = shifts_of([(role.port, role.shift_ns) for role in timeline.clocks])
@@ -262,6 +264,10 @@ class FollowingPlayer(Player):
         if count > 0:
             self._notes.append(Note("state", arrival_ns, quarters, {"state": "located"}))
             self._at_once += [send._replace(due_ns=arrival_ns) for send in stream.chase_to(quarters)]
+        for each in self._legs[0].streams:
+            if isinstance(each, TimeCodeStream):  # what lies in the lead is left out
+                located = each.begin_at(quarters)
+                self._at_once += [send._replace(due_ns=arrival_ns) for send in located if count > 0]
         stages = self._legs[0].stages
         stages.begin_at(quarters)
         self.state = next_state(self.state, PlayEvent.PRE_ROLL if quarters < 0 else PlayEvent.SONG)
@@ -339,7 +345,7 @@ class FollowingPlayer(Player):
             return None
         rest: list[Send] = []
         for stream in leg.streams:
-            while stream.due_ns != NEVER:
+            while isinstance(stream, EventStream) and stream.due_ns != NEVER:
                 rest += stream.take()
         return rest
 

@@ -22,6 +22,7 @@ from runner.play.legtime import AnchoredTime, LegTime
 from runner.play.sounding import Sounding, mode_messages
 from runner.play.states import PlayEvent, PlayState, next_state
 from runner.play.streams import NEVER, NO_TICK, EventStream, Send, StageStream, TickStream, tick_groups
+from runner.play.time_code_stream import TimeCodeStream
 
 ROLL_MARGIN_NS = 30_000_000  #: from the order to roll to the first thing that is due: time to get set
 SEAM_MARGIN_NS = 20_000_000  #: a next leg is put in place this much before its first event is due
@@ -33,6 +34,8 @@ _STAGE_EVENTS = {
     Stage.TAIL: PlayEvent.TAIL,
     Stage.END: PlayEvent.END,
 }
+
+AnyStream = EventStream | TickStream | TimeCodeStream
 
 MOVING = frozenset({PlayState.LEAD, PlayState.PRE_ROLL, PlayState.ROLLING, PlayState.TAIL})
 
@@ -55,7 +58,7 @@ class _LegInPlay:
     passes: int
     timeline: Timeline
     time: LegTime
-    streams: list[EventStream | TickStream]
+    streams: list[AnyStream]
     stages: StageStream
 
     @property
@@ -248,11 +251,11 @@ class Player:
                 return leg
         return self._legs[0] if self._legs else None
 
-    def _soonest(self, now_ns: int) -> EventStream | TickStream | StageStream | None:
+    def _soonest(self, now_ns: int) -> AnyStream | StageStream | None:
         """Return the stream whose item is next, if that is due; puts the next leg in place on the way."""
         if self._seam_ns <= now_ns:
             self._next_leg()
-        best: EventStream | TickStream | StageStream | None = None
+        best: AnyStream | StageStream | None = None
         best_due = now_ns + 1
         best_order = 0
         for leg in self._legs:
@@ -301,11 +304,11 @@ class Player:
         self._seam_pending = True
         self._seam_ns = self._seam_time(in_play)
 
-    def _streams(self, timeline: Timeline, time: LegTime) -> list[EventStream | TickStream]:
-        streams: list[EventStream | TickStream] = [EventStream(timeline, time.when)]
+    def _streams(self, timeline: Timeline, time: LegTime) -> list[AnyStream]:
+        streams: list[AnyStream] = [EventStream(timeline, time.when)]
         for span, ports in tick_groups(timeline).items():
             streams.append(TickStream(timeline, ports, span, self._tick, time.when))
-        return streams
+        return streams + time_code_streams(timeline, time)
 
     def _retime(self) -> None:
         """Work out anew when everything is due: the clock that rules has told something new."""
@@ -367,6 +370,11 @@ class Player:
         self._seam_ns = NEVER
         self._notes.append(Note("state", t_ns, quarters, {"state": self.state.value, "why": why}))
         self._notes.append(Note("end", t_ns, quarters, {"why": why, "outcome": outcome}))
+
+
+def time_code_streams(timeline: Timeline, time: LegTime) -> list[AnyStream]:
+    """Return the streams of a leg's quarter frames."""
+    return [TimeCodeStream(timeline, role, time.when) for role in timeline.time_codes]
 
 
 def _spent(leg: _LegInPlay) -> bool:

@@ -109,6 +109,12 @@ class MachineSpec(Spec):
     kind: MachineKind = Field(
         "instrument", description="What it is; a `recorder` speaks MIDI Machine Control."
     )
+    frame_rate: FrameRate = Field(
+        "30",
+        description="Frames a second of the time code that it is sent, and by which it is located: 24, 25, "
+        "29.97-drop or 30.",
+        json_schema_extra={"default": 30},
+    )
     numbering: Literal["from-1", "from-0"] = Field(
         "from-1", description="How its programs and banks are counted."
     )
@@ -127,6 +133,10 @@ class MachineSpec(Spec):
             raise refuse(
                 "position needs transport as well", "Song Position is followed by Continue", at="follows"
             )
+        if "frame_rate" in self.model_fields_set and not (
+            "time-code" in self.follows or self.kind == "recorder"
+        ):
+            raise refuse("only goes with follows: [time-code] or kind: recorder", at="frame-rate")
         return self
 
     @property

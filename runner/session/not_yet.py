@@ -54,15 +54,6 @@ def _repeats(session: Session) -> Iterator[Path]:
             yield ("order", index, "repeat")
 
 
-def _time_code(session: Session) -> Iterator[Path]:
-    for name, machine in session.machines.items():
-        if "time-code" in machine.follows:
-            yield ("machines", name, "follows")
-    for index, song in enumerate(session.songs):
-        if song.time_code is not None:
-            yield ("songs", index, "time-code")
-
-
 def _tidying(session: Session) -> Iterator[Path]:
     for key in ("keep_last", "keep_free"):
         if getattr(session.takes, key) is not None:
@@ -76,7 +67,6 @@ NOT_YET: tuple[NotYet, ...] = (
     NotYet(_lamps, "lamps are not yet acted on: nothing is sent for them"),
     NotYet(_between, "`between` is not yet acted on: songs are rolled one by one"),
     NotYet(_repeats, "`repeat` is not yet acted on: the song is played once"),
-    NotYet(_time_code, "time code is not yet acted on: none is sent"),
     NotYet(_tidying, "tidying takes away is not yet acted on: all are kept"),
 )
 
