@@ -7,8 +7,10 @@ from runner.session.check_song import check_song
 from runner.session.fields_control import NAMES_MACHINE, NAMES_SONG, Action, Trigger
 from runner.session.findings import Findings
 from runner.session.marks import Marks
-from runner.session.model import ControlSpec, MachineSpec, Session
+from runner.session.model import ControlSpec, MachineSpec, PortSpec, Session
 from runner.session.set_aside import Remainder
+from runner.session.simulated import SETTINGS, plain_key
+from runner.session.wording import near_match
 from runner.session.yaml_tree import Path
 
 _READ_AS = {
@@ -35,11 +37,27 @@ def check_session(session: Session, marks: Marks, rest: Remainder) -> list[Probl
 def _ports(session: Session, findings: Findings) -> None:
     made: dict[str, str] = {}
     for name, port in session.ports.items():
+        if port.simulate is not None and name not in findings.rest.ports:
+            _simulated(name, port, port.simulate, findings)
         if port.create is None:
             continue
         if port.create in made:
             findings.add(("ports", name, "create"), f"port {made[port.create]} already has this name")
         made.setdefault(port.create, name)
+
+
+def _simulated(name: str, port: PortSpec, kind: str, findings: Findings) -> None:
+    """Check what is set of a simulated machine."""
+    table = SETTINGS[kind]
+    for where, values in (("settings", port.settings), ("faults", port.faults)):
+        for key, value in values.items():
+            path = ("ports", name, where, key)
+            setting = table.get(plain_key(key))
+            if setting is None:
+                hint = near_match(plain_key(key), table)
+                findings.add(path, f"a simulated {kind} has no such setting", hint, key=True)
+            elif wrong := setting.problem(value):
+                findings.add(path, wrong)
 
 
 def _machines(session: Session, findings: Findings) -> None:
