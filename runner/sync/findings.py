@@ -30,6 +30,7 @@ class Code(Enum):
     SENSING_LOST = "active-sensing-lost"
     POSITION_REFUSED = "position-while-playing"
     REDUNDANT = "transport-redundant"
+    RESTARTED = "start-while-playing"
     REFUSED = "clock-refused"
 
 
@@ -80,6 +81,8 @@ KINDS: dict[Code, Kind] = {
                                 "let the master stop before it sends a song position"),
     Code.REDUNDANT: Kind("note", "messages", "a transport message that changes nothing was ignored",
                          "harmless; two paths from the master are a possible cause"),
+    Code.RESTARTED: Kind("error", "clocks", "Start came in the song, as if the master had begun anew",
+                         "let the master send Stop; look for a second path or a filter that swallows it"),
     Code.REFUSED: Kind("warning", "clocks", "clocks that cannot be a clock were refused",
                        "find what sends them"),
 }  # fmt: skip

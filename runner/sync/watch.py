@@ -20,6 +20,7 @@ from runner.sync.pace import PaceMeter
 from runner.sync.prior import CLOCKS_PER_QUARTER, SteadyPrior, TempoPrior
 from runner.sync.reports import EventKind, FollowerEvent, Tick, TickVerdict
 from runner.sync.sources import SourceMeter
+from runner.sync.states import TransportEvent
 
 MOST_OF_A_KIND = 200
 _SENSING_NS = 330_000_000  #: MIDI 1.0 p. 33: 300 ms with 10 % margin
@@ -34,6 +35,7 @@ _SURE = 4.0
 _DOUBLE = 1.8
 _PATIENCE = ((2.0, 1), (0.5, 3), (0.0, 6))  #: percent off, and the beats that it takes to be told
 _LOOK_EVERY = 6  #: clocks between two looks for a second source
+_SAME_START_CLOCKS = 6  #: a Start so soon after another is the same one by a second path
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,8 +210,7 @@ class ClockWatch:
         elif kind is EventKind.REDUNDANT:
             if self._stopped_by_us:
                 return
-            self._find(Code.REDUNDANT, event.t_ns, event.clocks, 1.0,
-                       f"{event.text} came again and was ignored")  # fmt: skip
+            self._redundant(event)
         elif kind is EventKind.POSITION_REFUSED:
             self._find(Code.POSITION_REFUSED, event.t_ns, event.clocks, event.size,
                        f"song position {event.size:.0f} came while playing, not obeyed")  # fmt: skip
@@ -466,6 +467,22 @@ class ClockWatch:
             return
         self._find(Code.STEP, event.t_ns, event.clocks, 100 * change,
                    f"the tempo changed by {100 * change:+.1f} % and the song does not say so")  # fmt: skip
+
+    def _redundant(self, event: FollowerEvent) -> None:
+        """A message that changes nothing: the same one twice, or the sign that a Stop was lost.
+
+        Start plays from the top (MIDI 1.0 p. 30). Right after another it says nothing new; later in the song
+        it says that the master stands elsewhere than we think.
+        """
+        message = event.text.capitalize()
+        clocks = event.clocks or 0
+        since = clocks - self._started_at
+        if event.text != TransportEvent.START.value or not self._in_song or since <= _SAME_START_CLOCKS:
+            self._find(Code.REDUNDANT, event.t_ns, event.clocks, 1.0, f"{message} came again and was ignored")
+            return
+        self._find(Code.RESTARTED, event.t_ns, event.clocks, float(since),
+                   f"Start came {since} clocks into the song: the master began anew, and we did not",
+                   {"clocks_apart": clocks})  # fmt: skip
 
     def _refused(self, event: FollowerEvent) -> None:
         """The first refusal of a kind is told at once, the others as a number at the end."""

@@ -29,7 +29,8 @@ def test_codes_are_stable() -> None:
         "clock-missing", "clock-extra", "clock-bunched", "clock-merged", "clock-loop", "clock-tempo",
         "clock-wander", "clock-step", "clock-jump", "clock-jitter", "clock-without-start",
         "start-without-clock", "clock-ended-without-stop", "clock-dropout", "clock-late-lock",
-        "active-sensing-lost", "position-while-playing", "transport-redundant", "clock-refused",
+        "active-sensing-lost", "position-while-playing", "transport-redundant", "start-while-playing",
+        "clock-refused",
     } <= {code.value for code in Code}  # fmt: skip
 
 
