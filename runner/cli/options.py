@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from runner.errors import UsageError
+from runner.errors import TakewrightError, UsageError
 
 TAKES = "takes"  #: where takes lie, from the session's folder, if the session does not say otherwise
 
@@ -116,14 +116,31 @@ def takes_folder(given: str) -> Path:
     """
     path = Path(given or TAKES)
     if path.is_file():
-        from runner.desk.prepare import read_session
-
-        prepared = read_session(path)
-        path = prepared.file.parent / prepared.session.takes.folder
-        if not path.is_dir():
-            raise UsageError(f"{given} keeps its takes in {path}, and there are none yet")
+        path = _folder_of_session(path)
     if not path.is_dir():
         near = sorted({str(take.parents[3]) for take in path.parent.glob(f"*/{TAKES}/*/*/*/take-*")})[:3]
         hint = f"there is {' and '.join(near)}" if near else "name the takes folder, or the session file"
         raise UsageError(f"no folder {path}; {hint}")
     return path
+
+
+def _folder_of_session(path: Path) -> Path:
+    """Return where the takes of a session file lie; of one that cannot be read, `takes` beside it."""
+    if path.suffix.lower() not in (".yaml", ".yml"):
+        raise UsageError(f"{path} is a file: name a folder of takes, or a session file (.yaml)")
+    from runner.desk.prepare import read_session
+
+    beside = path.parent / TAKES
+    try:
+        prepared = read_session(path)
+    except TakewrightError as error:
+        if not beside.is_dir():
+            raise
+        problem = str(error).splitlines()[0]
+        click.echo(f"takewright: {problem}; these are the takes in {beside}", err=True)
+        return beside
+    folder = prepared.file.parent / prepared.session.takes.folder
+    if not folder.is_dir():
+        what = "that is a file, no folder" if folder.exists() else "there are none yet"
+        raise UsageError(f"{path} keeps its takes in {folder}, and {what}")
+    return folder

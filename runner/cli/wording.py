@@ -55,6 +55,15 @@ def shortened(text: str, most: int) -> str:
     return text if len(text) <= most else text[: most - 1].rstrip() + "…"
 
 
+def middle_shortened(text: str, most: int) -> str:
+    """Return `text` cut to `most` characters in its middle: the ends of names tell them apart."""
+    if len(text) <= most:
+        return text
+    front = most // 2
+    back = most - 1 - front
+    return text[:front].rstrip() + "…" + (text[-back:].lstrip() if back else "")
+
+
 def clock_text(seconds: float) -> str:
     """Return a span as minutes and seconds, ``3:07``."""
     whole = max(0, round(seconds))

@@ -1,7 +1,7 @@
 """The list of takes under a folder, fast: a cache of what each take.json says, never the truth.
 
-The folders are walked every time; only a take whose take.json is new or has changed since (by time,
-size or inode) is read. The cache file may be deleted, old, damaged or unwritable: it only costs time.
+The folders are walked every time; only a take whose take.json or rating is new or has changed since (by
+time, size or inode) is read. The cache file may be deleted, old, damaged or unwritable: it only costs time.
 """
 
 from __future__ import annotations
@@ -17,10 +17,11 @@ from typing import Any
 from runner.errors import TakeFormatError
 from runner.takes.files import write_atomically
 from runner.takes.names import take_number, true_name
+from runner.takes.rating import KEEP, RATING_FILE, read_rating
 from runner.takes.reader import SUMMARY_FILE, read_header
 
 INDEX_FILE = ".takes-index.json"
-INDEX_FORMAT = 1
+INDEX_FORMAT = 2
 OPEN = "open"  #: instead of a verdict: the take is being written, or has not been recovered yet
 DAMAGED = "damaged"  #: instead of a verdict: its take.json cannot be read
 
@@ -29,7 +30,8 @@ DAMAGED = "damaged"  #: instead of a verdict: its take.json cannot be read
 class TakeEntry:
     """One take of the list. `verdict` is also ``open`` (no take.json yet) or ``damaged``.
 
-    `codes` are the codes of its findings; `seconds` how long it rolled; `kept` whether it was marked.
+    `codes` are the codes of its findings; `seconds` how long it rolled; `rating` what a person said of it:
+    ``keep``, ``discard`` or "", and `marks` how many places in it were marked.
     """
 
     path: str
@@ -41,7 +43,13 @@ class TakeEntry:
     verdict: str = OPEN
     seconds: float = 0.0
     codes: tuple[str, ...] = ()
-    kept: bool = False
+    rating: str = ""
+    marks: int = 0
+
+    @property
+    def kept(self) -> bool:
+        """Whether somebody said that the take is to be kept."""
+        return self.rating == KEEP
 
     @property
     def name(self) -> str:
@@ -61,6 +69,8 @@ class TakeEntry:
             "seconds": self.seconds,
             "codes": list(self.codes),
             "kept": self.kept,
+            "rating": self.rating or None,
+            "marks": self.marks,
         }
 
 
@@ -87,7 +97,7 @@ def list_takes(root: Path) -> list[TakeEntry]:
 
 
 def _walk(root: str) -> Iterator[tuple[str, str, list[int]]]:
-    """Yield each take folder with its path from the root and the stamp of its take.json ([] if none)."""
+    """Yield each take folder with its path from the root and the stamps of its files ([] if no take.json)."""
     for session in _folders(root):
         for song in _folders(session.path):
             for a_pass in _folders(song.path):
@@ -95,12 +105,17 @@ def _walk(root: str) -> Iterator[tuple[str, str, list[int]]]:
                     if take_number(take.name) is None:
                         continue
                     key = f"{session.name}/{song.name}/{a_pass.name}/{take.name}"
-                    try:
-                        stat = os.stat(f"{take.path}/{SUMMARY_FILE}")
-                    except OSError:
-                        yield take.path, key, []
-                    else:
-                        yield take.path, key, [stat.st_mtime_ns, stat.st_size, stat.st_ino]
+                    mark = _stamp(f"{take.path}/{SUMMARY_FILE}")
+                    yield take.path, key, mark and mark + _stamp(f"{take.path}/{RATING_FILE}")
+
+
+def _stamp(path: str) -> list[int]:
+    """Return what changes when a file does; [] of no file."""
+    try:
+        stat = os.stat(path)
+    except OSError:
+        return []
+    return [stat.st_mtime_ns, stat.st_size, stat.st_ino]
 
 
 def _folders(path: str) -> list[os.DirEntry[str]]:
@@ -112,7 +127,12 @@ def _folders(path: str) -> list[os.DirEntry[str]]:
 
 
 def _row(folder: str) -> list[Any]:
-    """Return [session, song, pass, started_at, verdict, seconds, codes, kept] of a take."""
+    """Return [session, song, pass, started_at, verdict, seconds, codes, rating, marks] of a take."""
+    rating = read_rating(Path(folder))
+    return [*_take_row(folder), rating.rating, len(rating.marks)]
+
+
+def _take_row(folder: str) -> list[Any]:
     try:
         with open(f"{folder}/{SUMMARY_FILE}", "rb") as file:
             summary = json.load(file)
@@ -120,12 +140,12 @@ def _row(folder: str) -> list[Any]:
     except FileNotFoundError:
         pass
     except (OSError, ValueError, RecursionError, TypeError, AttributeError, KeyError):
-        return [None, None, None, "", DAMAGED, 0.0, [], False]
+        return [None, None, None, "", DAMAGED, 0.0, []]
     try:
         header = read_header(Path(folder))
     except TakeFormatError:
-        return [None, None, None, "", OPEN, 0.0, [], False]
-    return [header.session, header.song, header.pass_name, header.started_at, OPEN, 0.0, [], False]
+        return [None, None, None, "", OPEN, 0.0, []]
+    return [header.session, header.song, header.pass_name, header.started_at, OPEN, 0.0, []]
 
 
 def _summary_row(summary: Mapping[str, Any]) -> list[Any]:
@@ -133,7 +153,7 @@ def _summary_row(summary: Mapping[str, Any]) -> list[Any]:
     words = [summary[key] for key in ("session", "song", "pass", "started_at", "verdict")]
     if not all(isinstance(word, str) for word in words):
         raise TypeError("a name that is no text")
-    return [*words, float(summary.get("seconds", 0.0)), codes, summary.get("kept") is True]
+    return [*words, float(summary.get("seconds", 0.0)), codes]
 
 
 def _entry(folder: str, key: str, row: list[Any]) -> TakeEntry:
@@ -148,7 +168,8 @@ def _entry(folder: str, key: str, row: list[Any]) -> TakeEntry:
         verdict=str(row[5]),
         seconds=float(row[6]),
         codes=tuple(row[7]),
-        kept=bool(row[8]),
+        rating=str(row[8]),
+        marks=int(row[9]),
     )
 
 
@@ -165,9 +186,11 @@ def _load(path: Path) -> dict[str, list[Any]]:
 def _is_row(row: Any) -> bool:
     return (
         isinstance(row, list)
-        and len(row) == 9
+        and len(row) == 10
         and isinstance(row[0], list)
         and all(word is None or isinstance(word, str) for word in row[1:6])
         and isinstance(row[7], list)
         and all(isinstance(code, str) for code in row[7])
+        and isinstance(row[8], str)
+        and isinstance(row[9], int)
     )

@@ -19,8 +19,8 @@ def test_takes_are_listed_oldest_first(takes: Path, call: Callable[..., Any]) ->
     told = call("takes", takes)
     assert told.code == 0
     lines = told.out.splitlines()
-    assert lines[0] == "Lantern Quay, evening run"
-    assert lines[1].split() == ["started", "song", "pass", "take", "verdict", "length", "findings"]
+    assert lines[0] == "Lantern Quay, evening run  2026-05-04"
+    assert lines[1].split() == ["time", "song", "pass", "take", "verdict", "length", "findings"]
     assert [("Ropewalk" in line, "Net Loft" in line) for line in lines[2:5]].count((True, False)) == 2
     assert lines[-1] == f"3 takes in {takes}: 2 clean, 1 interrupted"
     assert max(map(len, lines[:-1])) <= 80
@@ -72,6 +72,9 @@ def test_a_folder_that_is_not_there_exits_2(
     empty = takes.parent / "empty"
     empty.mkdir()
     assert call("takes", empty).out == f"no takes in {empty}\n"
+    monkeypatch.chdir(takes.parent)
+    (takes.parent / "nothing").mkdir()
+    assert call("takes", "nothing").out == f"no takes in nothing ({takes.parent / 'nothing'})\n"
     assert call("audit", "--takes-folder", empty).code == 2
 
 
