@@ -1,8 +1,10 @@
-"""A simulated multitrack recorder: follows the clock's transport, MIDI Machine Control, or both.
+"""A simulated multitrack recorder: beat clock's transport, MIDI Machine Control, and time code both ways.
 
 Machine control follows MMA RP-013: frame ``F0 7F <device> 06 <commands> F7``, several commands in one
 message, device 7F meaning all. Locate ends in a pause; record strobe punches in while it plays, and
-starts to play and record when it is fully stopped; Stop and winding end a recording.
+starts to play and record when it is fully stopped; Stop and winding end a recording. It answers reads of
+motion, record status and time (`runner.music.machine_control`), sends time code while its tape runs if told
+to, and chases the time code that it is sent if told to.
 """
 
 from __future__ import annotations
@@ -10,10 +12,34 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from runner.music import FrameRate
+from runner.music.machine_control import (
+    ALL_DEVICES,
+    NO_PROCESS,
+    Command,
+    Field,
+    Mmc,
+    Motion,
+    RecordStatus,
+    answer,
+    locate_target,
+    motion_field,
+    read_commands,
+    record_field,
+    refusal_field,
+    time_field,
+)
 from runner.ports.machine_parts import Complaints, Outbox, Said, answer_identity, check_range
+from runner.ports.recorder_tape import Chase, Tape, TimeCodeSender
 
 _FAMILY = 3
-_MMC_COMMAND = 0x06
+_CHASE_LOST_NS = 100_000_000  #: time code that stays away for so long has stopped
+_RATES = {
+    24.0: FrameRate.FPS_24,
+    25.0: FrameRate.FPS_25,
+    29.97: FrameRate.FPS_30_DROP,
+    30.0: FrameRate.FPS_30,
+}
 
 
 class Roll(Enum):
@@ -28,6 +54,18 @@ class Roll(Enum):
 
 
 _MOVING = frozenset((Roll.PLAYING, Roll.RECORDING))
+_STATES = {
+    Roll.STOPPED: Mmc.STOP,
+    Roll.PLAYING: Mmc.PLAY,
+    Roll.RECORDING: Mmc.PLAY,
+    Roll.PAUSED: Mmc.PAUSE,
+    Roll.WINDING: Mmc.FAST_FORWARD,
+    Roll.LOCATING: Mmc.PAUSE,
+}
+
+
+def _nearest(rate: float) -> FrameRate:
+    return min(_RATES.items(), key=lambda item: abs(item[0] - rate))[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +73,18 @@ class RecorderSettings:
     """How a recorder behaves, and what it does wrong.
 
     `record_ready`: a Start of the clock's transport records instead of playing. `locate_ns`: time that a
-    locate takes. Faults: `late_start_clocks`, `ignore_start` (clock's transport and machine control),
-    `lose_every` (each nth clock is lost), `stuck_after` (so many clocks, then deaf), `protected`: refuses
-    to record.
+    locate takes; `start_ns`: from Play to running at speed. `frame_rate`: 24, 25, 29.97 (drop) or 30;
+    `stands_at_ns`: where its tape stands at first. `time_code`: sends it while it runs, and a full message
+    after each locate, with `jitter_ns`. `chases`: goes by the time code that it is sent. `answers`: has a
+    cable back, and answers what is read, after `answer_ns`.
+
+    Faults: `late_start_clocks`, `ignore_start` (clock's transport and machine control), `lose_every` (each
+    nth clock is lost), `stuck_after` (so many clocks, then deaf), `protected`: refuses to record and says so;
+    `ignores_record`: does not record and says nothing of it; `ignores_locate`; `locate_misses_ns`: stops so
+    far behind the place; `speed`: of its tape, against the frame rate (29.97 material at 30 runs at 0.999);
+    `codes_as`: the frame rate that its time code names, 0 for its own; `stops_after_ns` and
+    `drops_out_after_ns`: stops, or leaves record, by itself; `silent_from_ns` and `silent_for_ns`: time code
+    stays away, from its start on.
     """
 
     device_id: int = 1
@@ -45,18 +92,52 @@ class RecorderSettings:
     follows_machine_control: bool = True
     record_ready: bool = False
     locate_ns: int = 400_000_000
+    start_ns: int = 0
+    frame_rate: float = 30.0
+    stands_at_ns: int = 0
+    time_code: bool = False
+    jitter_ns: int = 0
+    seed: int = 1
+    chases: bool = False
+    answers: bool = True
+    answer_ns: int = 5_000_000
     late_start_clocks: int = 0
     ignore_start: bool = False
     lose_every: int = 0
     stuck_after: int = 0
     protected: bool = False
+    ignores_record: bool = False
+    ignores_locate: bool = False
+    locate_misses_ns: int = 0
+    speed: float = 1.0
+    codes_as: float = 0.0
+    stops_after_ns: int = 0
+    drops_out_after_ns: int = 0
+    silent_from_ns: int = 0
+    silent_for_ns: int = 0
 
     def __post_init__(self) -> None:
         check_range("device-id", self.device_id, 0, 126)
+        check_range("speed", self.speed, 0.5, 2)
+        check_range("frame-rate", self.frame_rate, 24, 30)
+        check_range("codes-as", self.codes_as, 0, 30)
+
+    @property
+    def rate(self) -> FrameRate:
+        """The frame rate of its tape."""
+        return _nearest(self.frame_rate)
+
+    @property
+    def coded(self) -> FrameRate:
+        """The frame rate that its time code names."""
+        return _nearest(self.codes_as or self.frame_rate)
 
 
 class Recorder:
-    """The model. `position` counts clocks since Start; `located` is the target of the last locate."""
+    """The model. `position` counts clocks since Start; `located` is the target of the last locate.
+
+    `recordings` are (begin, end) in ns of monotonic time, `recorded` the same in ns of the tape.
+    """
 
     kind = "recorder"
 
@@ -67,21 +148,36 @@ class Recorder:
         self.position = 0
         self.clocks = 0
         self.located: bytes = b""  #: hours (with rate bits), minutes, seconds, frames, hundredths
-        self.recordings: list[tuple[int, int]] = []  #: (begin, end) of each recording, ns
+        self.recordings: list[tuple[int, int]] = []
+        self.recorded: list[tuple[int, int]] = []
+        self.tape = Tape(self.settings.rate, self.settings.stands_at_ns, self.settings.speed)
+        self._sender = TimeCodeSender(
+            self.tape, self.settings.coded, self.settings.jitter_ns, self.settings.seed
+        )
+        self._chase = Chase()
         self._out = Outbox()
         self._held = 0
         self._record_since = 0
+        self._recorded_from_ns = 0
         self._locate_done_ns: int | None = None
+        self._locate_to_ns: int | None = None
         self._play_after_locate = False
+        self._at_speed_ns = 0
+        self._rolled_ns = 0  #: since when it plays, for the faults that come by themselves
 
     @property
     def stuck(self) -> bool:
         """Whether it has stopped taking notice."""
         return bool(self.settings.stuck_after) and self.clocks > self.settings.stuck_after
 
+    @property
+    def recording_since(self) -> int | None:
+        """Since when it records, monotonic ns; None while it does not."""
+        return self._record_since if self.roll is Roll.RECORDING else None
+
     def receive(self, data: bytes, t_ns: int) -> None:
         """Take one whole message."""
-        self._finish_locate(t_ns)
+        self._timers(t_ns)
         status = data[0]
         if status == 0xF8:
             self._clock()
@@ -90,18 +186,30 @@ class Recorder:
         elif status == 0xF0:
             answer_identity(self._out, data, t_ns, self.settings.device_id, _FAMILY)
             self._machine_control(data, t_ns)
+        elif status == 0xF1 and self.settings.chases:
+            self._take_time_code(data, t_ns)
         elif self.settings.follows_transport:
             self._transport(status, t_ns)
 
     def due(self, now_ns: int) -> list[Said]:
-        """Return its answers, and end a locate whose time has come."""
-        self._finish_locate(now_ns)
-        return self._out.due(now_ns)
+        """Return its answers and its time code, and end a locate whose time has come."""
+        self._timers(now_ns)
+        said = self._out.due(now_ns)
+        while (due_ns := self._sender.next_ns()) is not None and due_ns <= now_ns:
+            sent = self._sender.take()
+            if sent is not None:
+                said.append(Said(*sent))
+        said.sort(key=lambda each: each.t_ns)
+        return said
 
     def next_deadline_ns(self) -> int | None:
-        """When a locate ends or an answer goes out."""
-        times = [t for t in (self._out.next_ns(), self._locate_done_ns) if t is not None]
-        return min(times, default=None)
+        """When a locate ends, an answer or a quarter frame goes out, or a fault comes by itself."""
+        times = [self._out.next_ns(), self._locate_done_ns, self._sender.next_ns(), self._fault_ns()]
+        if self.settings.chases and self.roll in _MOVING and self._chase.last_ns is not None:
+            times.append(self._chase.last_ns + _CHASE_LOST_NS)
+        return min((t for t in times if t is not None), default=None)
+
+    # ------------------------------------------------------------------ beat clock
 
     def _clock(self) -> None:
         self.clocks += 1
@@ -122,65 +230,159 @@ class Recorder:
         elif status == 0xFC:
             self._go(Roll.STOPPED, t_ns)
 
-    def _machine_control(self, data: bytes, t_ns: int) -> None:
-        if len(data) < 6 or data[1] != 0x7F or data[3] != _MMC_COMMAND:
-            return
-        if data[2] not in (self.settings.device_id, 0x7F) or not self.settings.follows_machine_control:
-            return
-        body, at = data[4:-1], 0
-        while at < len(body):
-            code = body[at]
-            counted = 0x40 <= code <= 0x77  # RP-013: these carry a count byte and so many data bytes
-            size = 2 + body[at + 1] if counted and at + 1 < len(body) else 1
-            if code == 0 or (counted and (at + 1 >= len(body) or at + size > len(body))):
-                self.complaints.add(t_ns, "command-cut-short", f"machine control {data.hex(' ').upper()}")
-                return
-            self._command(code, body[at + 2 : at + size], t_ns)
-            at += size
+    # ------------------------------------------------------------------ machine control
 
-    def _command(self, code: int, data: bytes, t_ns: int) -> None:
-        if code in (0x02, 0x03) and self.settings.ignore_start:
+    def _machine_control(self, data: bytes, t_ns: int) -> None:
+        if not self.settings.follows_machine_control:
             return
-        if code == 0x01:
+        try:
+            read = read_commands(data)
+        except ValueError as error:
+            self.complaints.add(t_ns, "command-cut-short", str(error))
+            return
+        if read is None or read[0] not in (self.settings.device_id, ALL_DEVICES):
+            return
+        for command in read[1]:
+            self._command(command, t_ns)
+
+    def _command(self, command: Command, t_ns: int) -> None:
+        code = command.code
+        if code in (Mmc.PLAY, Mmc.DEFERRED_PLAY) and self.settings.ignore_start:
+            return
+        if code == Mmc.STOP:
             self._go(Roll.STOPPED, t_ns)
-        elif code == 0x03 and self.roll is Roll.LOCATING:
+        elif code == Mmc.DEFERRED_PLAY and self.roll is Roll.LOCATING:
             self._play_after_locate = True
-        elif code in (0x02, 0x03):
-            if self.roll is not Roll.RECORDING:  # RP-013: Play alone does not end a recording
+        elif code in (Mmc.PLAY, Mmc.DEFERRED_PLAY):
+            if self.roll not in _MOVING:  # RP-013: Play alone does not end a recording
                 self._go(Roll.PLAYING, t_ns)
-        elif code in (0x04, 0x05):
+        elif code in (Mmc.FAST_FORWARD, Mmc.REWIND):
             self._go(Roll.WINDING, t_ns)
-        elif code == 0x06 and self.roll in (Roll.PLAYING, Roll.STOPPED, Roll.PAUSED):
+        elif code == Mmc.RECORD_STROBE and self.roll in (Roll.PLAYING, Roll.STOPPED, Roll.PAUSED):
             self._go(Roll.RECORDING, t_ns)
-        elif code == 0x07 and self.roll is Roll.RECORDING:
+        elif code == Mmc.RECORD_EXIT and self.roll is Roll.RECORDING:
             self._go(Roll.PLAYING, t_ns)
-        elif code == 0x09:
+        elif code == Mmc.PAUSE:
             self._go(Roll.PAUSED, t_ns)
-        elif code == 0x44:
-            self._locate(data, t_ns)
+        elif code == Mmc.LOCATE:
+            self._locate(command.data, t_ns)
+        elif code == Mmc.READ and self.settings.answers:
+            fields = b"".join(self._field(name, t_ns) for name in command.data)
+            self._out.say(t_ns + self.settings.answer_ns, answer(self.settings.device_id, fields))
+
+    def _field(self, name: int, t_ns: int) -> bytes:
+        if name == Field.MOTION:
+            return motion_field(self._motion(t_ns))
+        if name == Field.RECORD_STATUS:
+            value = int(self.roll is Roll.RECORDING) | (0x10 if self.settings.protected else 0)
+            return record_field(RecordStatus(value))
+        if name == Field.TIME_CODE:
+            return time_field(self.tape.code(t_ns))
+        return refusal_field(name)
+
+    def _motion(self, t_ns: int) -> Motion:
+        if self.roll is Roll.LOCATING:
+            return Motion(Mmc.PAUSE, Mmc.LOCATE, 0x01)
+        at_speed = self.roll not in _MOVING or t_ns >= self._at_speed_ns
+        return Motion(_STATES[self.roll], NO_PROCESS, 0x11 if at_speed else 0x10)
 
     def _locate(self, data: bytes, t_ns: int) -> None:
-        if len(data) == 6 and data[0] == 0x01:
-            self.located = data[1:]
-        elif not (len(data) == 2 and data[0] == 0x00):
+        target = locate_target(data)
+        if target is None and not (len(data) == 2 and data[0] == 0x00):
             self.complaints.add(t_ns, "locate-not-understood", f"locate {data.hex(' ').upper()}")
             return
+        if target is not None:
+            self.located = data[1:]
+            if target.rate is not self.settings.rate:
+                text = f"locate at {target.rate.value}, and the tape is at {self.settings.rate.value}"
+                self.complaints.add(t_ns, "locate-other-rate", text)
+        if self.settings.ignores_locate:
+            return
         self._go(Roll.LOCATING, t_ns)
+        self._locate_to_ns = None if target is None else target.ns + self.settings.locate_misses_ns
         self._locate_done_ns = t_ns + self.settings.locate_ns
 
-    def _finish_locate(self, now_ns: int) -> None:
+    # ------------------------------------------------------------------ time code that comes in
+
+    def _take_time_code(self, data: bytes, t_ns: int) -> None:
+        code = self._chase.take(data, t_ns)
+        if code is None:
+            return
+        if code.rate is not self.settings.rate:
+            text = f"time code at {code.rate.value}, and the tape is at {self.settings.rate.value}"
+            self.complaints.add(t_ns, "time-code-other-rate", text)
+            return
+        here_ns = code.ns + code.rate.ns_of_quarter_frames(7)
+        if self.roll not in _MOVING:
+            self.tape.go_to(here_ns)
+            self._go(Roll.RECORDING if self.settings.record_ready else Roll.PLAYING, t_ns)
+        else:
+            self.tape.go_to(here_ns)
+            self.tape.run(t_ns)
+
+    # ------------------------------------------------------------------ time
+
+    def _timers(self, now_ns: int) -> None:
+        """Do what was to happen by itself until now: a locate that ends, a fault, time code that stopped."""
         if self._locate_done_ns is not None and now_ns >= self._locate_done_ns:
             done, play = self._locate_done_ns, self._play_after_locate
+            if self._locate_to_ns is not None:
+                self.tape.go_to(self._locate_to_ns)
+            if self.settings.time_code:
+                self._out.say(done, self._sender.full(done))
             self._go(Roll.PLAYING if play else Roll.PAUSED, done)
+        fault_ns = self._fault_ns()
+        if fault_ns is not None and now_ns >= fault_ns:
+            stops = (
+                bool(self.settings.stops_after_ns)
+                and fault_ns == self._rolled_ns + self.settings.stops_after_ns
+            )
+            self._go(Roll.STOPPED if stops else Roll.PLAYING, fault_ns)
+        last_ns = self._chase.last_ns
+        chased = self.settings.chases and self.roll in _MOVING and last_ns is not None
+        if last_ns is not None and chased and now_ns >= last_ns + _CHASE_LOST_NS:
+            self._chase.last_ns = None
+            self._go(Roll.STOPPED, last_ns + _CHASE_LOST_NS)
+
+    def _fault_ns(self) -> int | None:
+        """Return when it will stop, or leave record, by itself."""
+        times: list[int] = []
+        if self.roll in _MOVING and self.settings.stops_after_ns:
+            times.append(self._rolled_ns + self.settings.stops_after_ns)
+        if self.roll is Roll.RECORDING and self.settings.drops_out_after_ns:
+            times.append(self._record_since + self.settings.drops_out_after_ns)
+        return min(times, default=None)
 
     def _go(self, roll: Roll, t_ns: int) -> None:
-        if roll is Roll.RECORDING and self.settings.protected:
-            self.complaints.add(t_ns, "record-protected", "asked to record, but it is protected")
+        if roll is Roll.RECORDING and (self.settings.protected or self.settings.ignores_record):
+            if self.settings.protected:
+                self.complaints.add(t_ns, "record-protected", "asked to record, but it is protected")
             roll = Roll.PLAYING
-        if self.roll is Roll.RECORDING and roll is not Roll.RECORDING:
+        was, self.roll = self.roll, roll
+        self._run(was, roll, t_ns)
+        if was is Roll.RECORDING and roll is not Roll.RECORDING:
             self.recordings.append((self._record_since, t_ns))
-        if roll is Roll.RECORDING and self.roll is not Roll.RECORDING:
+            self.recorded.append((self._recorded_from_ns, self.tape.position_ns(t_ns)))
+        if roll is Roll.RECORDING and was is not Roll.RECORDING:
             self._record_since = t_ns
-        self.roll = roll
+            self._recorded_from_ns = self.tape.position_ns(t_ns)
         self._locate_done_ns = None
+        self._locate_to_ns = None
         self._play_after_locate = False
+
+    def _run(self, was: Roll, roll: Roll, t_ns: int) -> None:
+        """Let the tape run, or stop it."""
+        if (was in _MOVING) == (roll in _MOVING):
+            return
+        if roll in _MOVING:
+            settings = self.settings
+            self._rolled_ns = t_ns
+            self._at_speed_ns = t_ns + settings.start_ns
+            self.tape.run(self._at_speed_ns)
+            if settings.time_code:
+                self._sender.begin(self._at_speed_ns)
+                self._sender.lost_from_ns = self._at_speed_ns + settings.silent_from_ns
+                self._sender.lost_until_ns = self._sender.lost_from_ns + settings.silent_for_ns
+        else:
+            self.tape.halt(t_ns)
+            self._sender.end()
