@@ -1,0 +1,308 @@
+"""What the benches share: a take on ports that lead nowhere, yardsticks beside it, and their figures."""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import psutil
+
+INTERVAL_NS = 20_000_000  #: a clock at 125 BPM: 60 s / 125 / 24
+PRIORITY = 70  #: the engine's (runner/engine/rights.py)
+LOADED = "stress-ng --cpu 2 --io 1"
+HERE = Path(__file__).resolve().parent
+SLICE_NS = 1_000_000_000
+
+
+def machine() -> dict[str, str]:
+    """Return what the figures were measured on."""
+    return {
+        "date": time.strftime("%Y-%m-%d"),
+        "machine": f"{os.cpu_count()} cores, {platform.machine()}, Linux {platform.release()}",
+        "python": platform.python_version(),
+    }
+
+
+def session_text(seconds: float, ports: int = 4) -> str:
+    """Return a session of `ports` clocked ports that lasts about `seconds`."""
+    bars = max(2, round(seconds / 1.92))  # a bar of 4/4 at 125 BPM is 1.92 s
+    lines = ["session: Lantern Quay, bench", "format: 1", "ports:"]
+    lines += [f"  port{n}: {{simulate: sink}}" for n in range(ports)]
+    lines += ["machines:"]
+    lines += [
+        f"  machine{n}: {{port: port{n}, channel: 1, follows: [clock, transport]}}" for n in range(ports)
+    ]
+    lines += ["songs:", "  - song: Slipway", "    tempo: 125", "    meter: 4/4", f"    length: {bars} bars"]
+    lines += ["    lead: 1 s", "    pre-roll: 1 bar", "    tail: 1 beat", "order: [Slipway]"]
+    return "\n".join(lines) + "\n"
+
+
+@contextmanager
+def load(name: str) -> Iterator[None]:
+    """Keep both cores and the disk busy for the block, or not."""
+    if name == "idle":
+        yield
+        return
+    with tempfile.TemporaryDirectory(prefix="takewright-load-") as folder:
+        process = subprocess.Popen([*name.split(), "--quiet", "--temp-path", folder])
+        try:
+            time.sleep(1.0)
+            yield
+        finally:
+            process.terminate()
+            process.wait(20)
+
+
+def figures(late_us: Sequence[float] | np.ndarray) -> dict[str, float]:
+    """Return count, p50, p99, p99.9 and maximum of latenesses in us."""
+    late = np.asarray(late_us, dtype=float)
+    quantiles = np.quantile(late, (0.5, 0.99, 0.999, 1.0))
+    names = ("p50", "p99", "p999", "max")
+    return {"count": len(late), **{n: float(q) for n, q in zip(names, quantiles, strict=True)}}
+
+
+@dataclass(slots=True)
+class Series:
+    """Latenesses in us, each with the moment in ns at which it fell due."""
+
+    due_ns: np.ndarray
+    late_us: np.ndarray
+
+    def figures(self) -> dict[str, float]:
+        """Return count, p50, p99, p99.9 and maximum."""
+        return figures(self.late_us)
+
+    def slices(self) -> list[np.ndarray]:
+        """Return the latenesses second by second: stalls come in heaps, and a heap is one event."""
+        number = (self.due_ns - self.due_ns.min()) // SLICE_NS
+        return [self.late_us[number == n] for n in np.unique(number)]
+
+
+def ratio_interval(ours: Series, yard: Series, times: int = 1000, seed: int = 1) -> tuple[float, float]:
+    """Return the 95 % bootstrap interval of the ratio of the 99.9th percentiles, drawn second by second."""
+    rng = np.random.default_rng(seed)
+    found = []
+    a, b = ours.slices(), yard.slices()
+    for _ in range(times):
+        drawn = [
+            np.quantile(np.concatenate([rows[i] for i in rng.integers(len(rows), size=len(rows))]), 0.999)
+            for rows in (a, b)
+        ]
+        found.append(drawn[0] / max(1.0, drawn[1]))
+    return float(np.quantile(found, 0.025)), float(np.quantile(found, 0.975))
+
+
+class Cyclictest:
+    """cyclictest, one thread on each core, at `phase_ns` in each interval; its figures with their moments."""
+
+    def __init__(self, phase_ns: int, seconds: float, priority: int = PRIORITY) -> None:
+        self._phase_ns = phase_ns % INTERVAL_NS
+        cores = str(os.cpu_count())
+        # a full second, the offset, and one interval: that is when the first wake-up is due
+        self._first_ns = (time.monotonic_ns() // 1_000_000_000 + 1) * 1_000_000_000 + INTERVAL_NS
+        self._process = subprocess.Popen(
+            [
+                *("cyclictest", "-m", "-v", "-p", str(priority), "-i", str(INTERVAL_NS // 1000), "-d", "0"),
+                *("-t", cores, "-a", f"--secaligned={self._phase_ns // 1000}"),
+                *("-l", str(int(seconds * 1e9 / INTERVAL_NS))),
+            ],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+
+    def series(self) -> Series:
+        """Wait for its end and return what it noted."""
+        out, _ = self._process.communicate()
+        found = re.findall(r"^\s*(\d+):\s*(\d+):\s*(\d+)\s*$", out, re.M)
+        rows = np.array(found, dtype=np.int64)
+        due = self._first_ns + self._phase_ns + rows[:, 1] * INTERVAL_NS
+        return Series(due, rows[:, 2].astype(float))
+
+    def stop(self) -> None:
+        """End it, if it has not ended."""
+        self._process.terminate()
+        self._process.wait(5)
+
+
+@contextmanager
+def wake_program() -> Iterator[str | None]:
+    """Compile the bare C loop; None where there is no compiler."""
+    compiler = shutil.which("cc")
+    with tempfile.TemporaryDirectory(prefix="takewright-wake-") as folder:
+        path = f"{folder}/wake"
+        if compiler is not None:
+            subprocess.run([compiler, "-O2", "-pthread", "-o", path, str(HERE / "wake.c")], check=True)
+        yield path if compiler else None
+
+
+class Witness:
+    """The bare C loop on each core; rows of (core, due in ns, late in ns)."""
+
+    def __init__(self, program: str, phase_ns: int, seconds: float, priority: int) -> None:
+        self._file = Path(program).parent / f"rows-{phase_ns}"
+        self._process = subprocess.Popen(
+            [
+                program,
+                *(str(phase_ns % INTERVAL_NS), str(INTERVAL_NS), str(priority)),
+                *(str(int(seconds)), str(self._file)),
+            ]
+        )
+
+    def rows(self) -> np.ndarray:
+        """Wait for its end and return what it noted."""
+        if self._process.wait() != 0:
+            raise RuntimeError("the C loop failed")
+        return np.fromfile(self._file, dtype=np.int64).reshape(-1, 3)
+
+
+def steal_ms() -> float:
+    """Return how long the host has kept this machine's cores from it so far, all cores, in ms."""
+    with open("/proc/stat", encoding="ascii") as file:
+        return int(file.readline().split()[8]) * 1000 / os.sysconf("SC_CLK_TCK")
+
+
+@dataclass(slots=True)
+class Take:
+    """One rolled take as it was measured; `cores` are (monotonic ns, core of the engine) samples."""
+
+    series: Series
+    summary: dict[str, Any]
+    anchor_ns: int
+    cores: list[tuple[int, int]] = field(default_factory=list)
+    cpu: dict[str, float] = field(default_factory=dict)
+    rss_mb: dict[str, float] = field(default_factory=dict)
+
+    def core_at(self, moment_ns: int) -> int:
+        """Return on which core the engine was last seen at a moment."""
+        times = np.array([t for t, _ in self.cores])
+        return self.cores[max(0, int(np.searchsorted(times, moment_ns)) - 1)][1]
+
+
+class RollingTake:
+    """`takewright run` on a bench session, in processes of its own, for as long as the block lasts."""
+
+    def __init__(self, seconds: float, ports: int = 4, tree: str = "") -> None:
+        """`tree` is another checkout whose program is to run."""
+        self._seconds, self._folder = seconds, Path(tempfile.mkdtemp(prefix="takewright-bench-"))
+        session = self._folder / "bench.yaml"
+        session.write_text(session_text(seconds, ports))
+        environment = {**os.environ, "PYTHONPATH": tree} if tree else dict(os.environ)
+        self._process = subprocess.Popen(
+            [
+                *(sys.executable, "-m", "runner.cli", "run", str(session), "--song", "Slipway"),
+                *("--takes-folder", str(self._folder / "takes")),
+            ],
+            stdout=subprocess.DEVNULL,
+            env=environment,
+            cwd=tree or None,
+        )
+        self._processes: dict[str, psutil.Process] = {}
+        self._cores: list[tuple[int, int]] = []
+        self._spent: dict[str, tuple[float, float]] = {}
+        self._rss: dict[str, float] = {}
+
+    def __enter__(self) -> RollingTake:
+        return self
+
+    def __exit__(self, *_details: object) -> None:
+        if self._process.poll() is None:
+            self._process.terminate()
+            self._process.wait(20)
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    def wait_rolling(self) -> int:
+        """Wait until the take has begun; return its anchor in monotonic ns."""
+        end = time.monotonic() + 30
+        while time.monotonic() < end and self._process.poll() is None:
+            for file in self._folder.glob("takes/*/*/*/take-*/events.jsonl"):
+                with suppress(ValueError, IndexError):
+                    first = json.loads(file.read_text().splitlines()[0])
+                    self._find_processes()
+                    return int(_find(first, "anchor_ns"))
+            time.sleep(0.02)
+        raise RuntimeError("no take began")
+
+    def _find_processes(self) -> None:
+        keeper = psutil.Process(self._process.pid)
+        self._processes = {"keeper": keeper}
+        for child in keeper.children():
+            words = child.cmdline()
+            for name in ("engine", "desk"):
+                if f"runner.{name}" in words:
+                    self._processes[name] = child
+
+    def sample_to_end(self) -> None:
+        """Sample the processes until the take is closed."""
+        begun = time.monotonic()
+        while self._process.poll() is None:
+            if time.monotonic() > begun + self._seconds + 60:
+                raise RuntimeError("the take did not end")
+            with suppress(psutil.Error, FileNotFoundError):
+                self._sample()
+            time.sleep(0.1)
+
+    def _sample(self) -> None:
+        self._cores.append((time.monotonic_ns(), self._processes["engine"].cpu_num()))
+        if len(self._cores) % 10 != 1:
+            return
+        for name, process in self._processes.items():
+            times = process.cpu_times()
+            self._rss[name] = max(self._rss.get(name, 0.0), process.memory_info().rss / 1e6)
+            self._spent.setdefault(f"{name} from", (time.monotonic(), times.user + times.system))
+            self._spent[name] = (time.monotonic(), times.user + times.system)
+
+    def take(self) -> Take:
+        """Return the closed take."""
+        (summary,) = self._folder.glob("takes/*/*/*/take-*/take.json")
+        cpu = {}
+        for name in self._processes:
+            (begun, first), (ended, last) = self._spent[f"{name} from"], self._spent[name]
+            cpu[name] = (last - first) / max(1e-9, ended - begun)
+        return Take(
+            *(_ticks(summary.parent), json.loads(summary.read_text())),
+            self._anchor(summary.parent),
+            self._cores,
+            cpu,
+            self._rss,
+        )
+
+    def _anchor(self, folder: Path) -> int:
+        return int(_find(json.loads((folder / "events.jsonl").read_text().splitlines()[0]), "anchor_ns"))
+
+
+def _find(data: Any, key: str) -> Any:
+    """Return the value of a key anywhere in nested objects; KeyError if it is nowhere."""
+    if isinstance(data, dict):
+        if key in data:
+            return data[key]
+        for value in data.values():
+            with suppress(KeyError):
+                return _find(value, key)
+    raise KeyError(key)
+
+
+def _ticks(folder: Path) -> Series:
+    """Return when each clock of a take was due (monotonic ns) and how late it went out."""
+    from runner.takes.reader import read_take
+
+    take = read_take(folder)
+    anchor = take.header.anchor_ns
+    due, late = [], []
+    for track in take.tracks.values():
+        if track.direction == "out":
+            due.append(np.array(track.due_ns, dtype=np.int64) + anchor)
+            late.append((np.array(track.t_ns, dtype=np.int64) - np.array(track.due_ns, dtype=np.int64)) / 1e3)
+    return Series(np.concatenate(due), np.concatenate(late))
