@@ -13,8 +13,8 @@ from runner.session.readers import refuse
 from runner.session.spec import Spec
 
 LampState = Literal[
-    "ready", "armed", "pre-roll", "rolling", "bar-1", "waiting", "freewheeling", "trouble", "clean", "flawed",
-    "failed",
+    "ready", "armed", "pre-roll", "rolling", "bar-1", "hold", "waiting", "freewheeling", "trouble", "clean",
+    "flawed", "failed",
 ]  # fmt: skip
 MAX_LAMP_BYTES = 128  #: of one message for a lamp: 41 ms of a DIN cable
 
