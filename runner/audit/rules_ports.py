@@ -67,7 +67,9 @@ def _presence(facts: Facts) -> Iterator[Finding]:
             lost.add(port)
             cause = Cause("the cable was unplugged, or the machine or hub lost power", "the port is gone",
                           0.9, "unplugged")  # fmt: skip
-            yield finding("port-lost", facts, event.t_ns, f"port {port} vanished", port=port, causes=(cause,))
+            more = {} if event.detail.get("required", True) else {"severity": "note"}
+            reason = str(event.detail.get("text") or f"port {port} vanished")
+            yield finding("port-lost", facts, event.t_ns, reason, port=port, causes=(cause,), **more)
         elif port in lost:
             lost.discard(port)
             yield finding("port-returned", facts, event.t_ns, f"port {port} came back", port=port)

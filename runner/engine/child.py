@@ -15,6 +15,7 @@ import socket
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from runner.engine.clock import RealClock, Waker
@@ -22,7 +23,7 @@ from runner.engine.log import PipeSink, RecordLog
 from runner.engine.loop import BEAT_NS, Loop, make_player
 from runner.engine.rescue import RescueFile
 from runner.engine.rights import Rights, quiet_collector, take_rights
-from runner.errors import InternalError, StateError, TakewrightError
+from runner.errors import InternalError, RigError, StateError, TakewrightError
 from runner.framing import PacketJoiner, cut_packets
 from runner.plan.timeline import Course
 from runner.play.commands import Answer, Command, RigConfig
@@ -205,8 +206,11 @@ class Engine:
         self._rescue.store(config)
         self._ready(rescued=False)
 
-    def _open(self, config: RigConfig) -> None:
+    def _open(self, config: RigConfig, *, all_wait: bool = False) -> None:
+        """Open the rig; RigError for ports that are not there and that it may not wait for."""
         configs = [PortConfig.from_dict(port) for port in config.ports]
+        if all_wait:
+            configs = [replace(port, wait=True) for port in configs]
         opened = open_ports({port.name: port for port in configs}, wake_fd=self._waker.fd)
         ports = [opened[port.name] for port in configs]
         table = self._rescue.table
@@ -228,6 +232,7 @@ class Engine:
                 "memory_locked": self._rights.memory_locked,
                 "warnings": list(self._rights.warnings),
                 "ports": [] if self._loop is None else self._loop.describe_ports(),
+                "missing": [] if self._loop is None else self._loop.missing_ports(),
             },
         )
 
@@ -246,6 +251,8 @@ class Engine:
         anchor = self._player.roll(now)
         data = {**order, "anchor_ns": anchor, "wall_ns": time.time_ns() - self._now() + anchor}
         self._log.add_json(Kind.TAKE_BEGIN, now, data)
+        if self._loop is not None:
+            self._loop.tell_away(now)
         self._log.flush(now)
 
     def _mute(self, payload: bytes) -> None:
@@ -267,17 +274,27 @@ class Engine:
             return
         now = self._now()
         try:
-            self._open(config)
+            self._open(config, all_wait=True)
+            assert self._loop is not None
+            missing = self._loop.missing_ports()
+            if missing and len(missing) == len(config.ports):
+                raise RigError("\n".join(str(entry["text"]) for entry in missing))
         except TakewrightError as error:
             data = {"code": "engine-restarted", "severity": "error", "text": str(error), "silenced": False}
             self._log.add_json(Kind.FINDING, now, data)
             self._end_of_the_dead()
+            if self._loop is not None:
+                self._loop.let_go()
+            self._loop = self._config = None
             self._answer(Answer.FAULT, {"kind": "rescue", "text": str(error), "exit": int(error.exit_code)})
             return
-        assert self._loop is not None
         owed = sum(self._player.sounding.count(port) for port in range(len(config.ports)))
         # before all else: it tells the log's writer that records are numbered from anew
-        data = {"code": "engine-restarted", "severity": "error", "silenced": True, "notes": owed}
+        data = {"code": "engine-restarted", "severity": "error", "silenced": not missing, "notes": owed}
+        if missing:
+            data["text"] = "the engine died; what could be reached was stopped and silenced. " + "; ".join(
+                str(entry["text"]) for entry in missing
+            )
         self._log.add_json(Kind.FINDING, now, data)
         self._player.silence(now)
         self._loop.serve(self._now())

@@ -7,28 +7,27 @@ one. Nothing in it touches a disk, logs a line or waits for a lock.
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Callable, Sequence
 
 from runner.engine.clock import Clock
 from runner.engine.headroom import LONGEST_FOLLOWING_NS, LONGEST_NS, Headroom
 from runner.engine.log import RecordLog
+from runner.engine.presence import CONTINUE, Presence
 from runner.play.commands import ClockPolicy, RigMachine
 from runner.play.following import NOT_A_CLOCK, FollowingPlayer
 from runner.play.player import Note, Player
 from runner.play.sounding import Sounding
 from runner.play.streams import NO_TICK, Send
 from runner.ports.base import Port, SendError
-from runner.takes.format import Kind
+from runner.takes.format import NONE16, Kind
 
 START_GAP_NS = 1_000_000  #: MIDI 1.0 4.2.1, p. 30
-LOOK_EVERY_NS = 1_000_000_000  #: how often it is looked whether a port is still there
-LOOK_NEEDS_NS = 5_000_000  #: not shortly before something is due: asking may take 2 ms
 SLOW_SEND_NS = 2_000_000  #: a port that holds the loop up for this long gets a record of its own
 BEAT_NS = 200_000_000  #: how often the loop says that it is alive
 
 _STARTS = (0xFA, 0xFB)
+_NO_SOURCE = 0xFFFFFFFF  # of a message that stands in no timeline
 _NOTE_KINDS = {"state": Kind.STATE, "leg": Kind.STATE, "end": Kind.TAKE_END, "finding": Kind.FINDING}
 
 
@@ -83,13 +82,10 @@ class Loop:
         self._clock = clock
         self._ports = tuple(ports)
         self._acting = tuple(port for port in ports if not port.threaded)
-        self._system_ports = tuple(index for index, port in enumerate(ports) if port.threaded)
         self._ticks_in = [0] * len(ports)
         self._bad_bytes = [0] * len(ports)
         self._failing: set[int] = set()
-        self._absent: set[int] = set()
-        self._look_ns = 0  #: when the presence of the next port is looked at
-        self._look_at = 0  #: and which port that is
+        self._presence = Presence(ports, machines, log, self._owed)
         self._started_ns: dict[int, int] = {}  #: when a port was sent Start and no clock since
         self._overflow_told = 0
         following = isinstance(self.player, FollowingPlayer)
@@ -126,33 +122,30 @@ class Loop:
         self._read_inbox()
         if following:  # what came in decides what is due
             self._send(self.player.due(now_ns, self._headroom.ns))
-        if now_ns >= self._look_ns:
-            self._look(now_ns)
+        self._serve_presence()
         self._write_notes()
         self.log.flush(now_ns)
 
-    def _look(self, now_ns: int) -> None:
-        """See whether one port is still there, where there is time for it: the system says nothing itself.
+    def _serve_presence(self) -> None:
+        """Look after ports that went or came, where there is time for it."""
+        player, now = self.player, self._clock.now_ns()
+        told = self._presence.serve(now, player.next_deadline_ns(), player.position, moving=player.moving)
+        if told is not None:
+            for data in told.messages:
+                self._send_unplanned(told.port, data)
 
-        Each port has its turn about once a second. A port that is gone takes sends in silence.
-        """
-        due = self.player.next_deadline_ns()
-        if not self._system_ports or (due is not None and due - now_ns < LOOK_NEEDS_NS):
-            return
-        self._look_ns = now_ns + LOOK_EVERY_NS // len(self._system_ports)
-        self._look_at = (self._look_at + 1) % len(self._system_ports)
-        index = self._system_ports[self._look_at]
-        present = self._ports[index].present()
-        if present == (index in self._absent):
-            self._absent.symmetric_difference_update({index})
-            data = {"port": self._ports[index].name, "present": present}
-            self.log.add_json(Kind.PRESENCE, now_ns, data, self.player.position(now_ns), index)
+    def tell_away(self, now_ns: int) -> None:
+        """Write down which ports are away as a take begins."""
+        self._presence.tell_away(now_ns, self.player.position(now_ns))
+
+    def missing_ports(self) -> list[dict[str, object]]:
+        """Return the ports that are away, with why, for people, and whether the session requires them."""
+        return self._presence.missing()
 
     def send_now(self, port: int, machine: int, data: bytes) -> None:
         """Send a message that stands in no timeline, at once."""
-        now = self._clock.now_ns()
-        self.player.sounding.track(port, data)
-        self._send([Send(now, port, data, machine, 0, math.nan, NO_TICK, False)])
+        self._presence.due(port, data)
+        self._send_unplanned(port, data, machine)
 
     def describe_ports(self) -> list[dict[str, object]]:
         """Return what each port is, for people."""
@@ -169,6 +162,10 @@ class Loop:
         elif self.player.sounding.any_left(range(len(self._ports))):
             self.player.silence(now)
         self.serve(self._clock.now_ns())
+        self.let_go()
+
+    def let_go(self) -> None:
+        """Close every port as it is."""
         for port in self._ports:
             port.close()
 
@@ -183,19 +180,34 @@ class Loop:
         due = self.player.next_check_ns()
         if due is not None and (soonest is None or due < soonest):
             soonest = due
+        due = self._presence.next_deadline_ns()
+        if due is not None and (soonest is None or due < soonest):
+            soonest = due
         for port in self._acting:
             due = port.next_deadline_ns()
             if due is not None and (soonest is None or due < soonest):
                 soonest = due
         return soonest
 
-    def _send(self, sends: Sequence[Send]) -> None:
-        """Send each at its moment; write down a chord or a round of clocks only when all of it is out."""
-        clock, ports, owed = self._clock, self._ports, self._owed
+    def _send_unplanned(self, port: int, data: bytes, machine: int = NONE16) -> None:
+        now = self._clock.now_ns()
+        self.player.sounding.track(port, data)
+        quarters = self.player.position(now)
+        self._send([Send(now, port, data, machine, _NO_SOURCE, quarters, NO_TICK, False)], planned=False)
+
+    def _send(self, sends: Sequence[Send], *, planned: bool = True) -> None:
+        """Send each at its moment; write down a chord or a round of clocks only when all of it is out.
+
+        `planned`: what was due anyhow, which a machine that is away must be told when it is back.
+        """
+        clock, ports, owed, presence = self._clock, self._ports, self._owed, self._presence
         if sends:
             self._learn_headroom(sends[0].due_ns)
         done: list[tuple[Send, int, int]] = []
         for send in sends:
+            if send.port in presence.away:
+                self._missed(send, planned=planned)
+                continue
             if done and send.due_ns > done[0][0].due_ns:
                 self._write_sent(done)
                 done = []
@@ -212,9 +224,27 @@ class Loop:
             done.append((send, before, clock.now_ns()))
             if send.data[0] in _STARTS and isinstance(self.player, FollowingPlayer):
                 self.player.start_is_out(send.port, done[-1][2])
-            if send.tick == NO_TICK and not adds:
+            if send.tick != NO_TICK:
+                if presence.tick(send.port):
+                    self._write_sent(done)
+                    done = []
+                    self._send_unplanned(send.port, CONTINUE)
+                continue
+            if not adds:
                 owed.track(send.port, send.data)
+            if planned:
+                presence.due(send.port, send.data)
         self._write_sent(done)
+
+    def _missed(self, send: Send, *, planned: bool) -> None:
+        """Take note of what is due on a port that is away."""
+        self._presence.missed(send.port)
+        if send.tick != NO_TICK:
+            self._presence.tick(send.port)
+        elif planned:
+            self._presence.due(send.port, send.data)
+            if send.data[0] in _STARTS and isinstance(self.player, FollowingPlayer):
+                self.player.start_is_out(send.port, self._clock.now_ns())
 
     def _learn_headroom(self, due_ns: int) -> None:
         """Note how long it took from the alarm until here, if it was for this moment that the loop got up."""
@@ -296,7 +326,12 @@ class Loop:
 
     def _write_notes(self) -> None:
         for note in self.player.take_notes():
-            self.log.add_json(_NOTE_KINDS[note.kind], note.t_ns, _note_data(note), note.quarters)
+            data = _note_data(note)
+            if note.kind == "end":
+                self._presence.end_of_roll()
+                if unsent := self._presence.unsent():
+                    data = {**data, "unsent": unsent}
+            self.log.add_json(_NOTE_KINDS[note.kind], note.t_ns, data, note.quarters)
 
 
 def make_player(

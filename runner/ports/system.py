@@ -293,6 +293,7 @@ class SystemMidiPort(ConfiguredPort):
         self._receive: Receive | None = None
         self._clock = clock
         self._quiet_since_ns = 0
+        self._to_open: list[_Half] = []  # halves that are still to be opened again
         self._input: SystemInput | None = None
         self._output: SystemOutput | None = None
         midi.hold()
@@ -370,26 +371,27 @@ class SystemMidiPort(ConfiguredPort):
         Raises:
             RigError: what was there a moment ago cannot be opened; begin anew with `returned`.
         """
-        entry = self._input
-        if entry is not None and not self._quiet_since_ns:
-            entry.quiet()
+        if not self._to_open:
+            # the half that sends first: machines without a clock are worse off than we without their notes
+            self._to_open = self._halves
             self._quiet_since_ns = self._clock()
+            if self._input is not None:
+                self._input.quiet()
+                return False
+        half = self._to_open[0]
+        quiet_ns = self._clock() - self._quiet_since_ns
+        if half is self._input and quiet_ns < _LEAVE_CALLBACK_S * 1e9:
             return False
         try:
-            if self._output is not None and not self._output.whole:
-                self._output.lose()
-                self._output.open()
-                return entry is None
-            if entry is not None:
-                if self._clock() - self._quiet_since_ns < _LEAVE_CALLBACK_S * 1e9:
-                    return False
-                entry.lose()
-                entry.open()
+            half.lose()
+            half.open()
         except RigError as error:
-            self._quiet_since_ns = 0
+            self._to_open = []
             self._trouble = str(error)
             raise
-        self._quiet_since_ns = 0
+        self._to_open = self._to_open[1:]
+        if self._to_open:
+            return False
         self._trouble = ""
         return True
 

@@ -44,31 +44,3 @@ def test_what_is_late_is_recorded_as_late() -> None:
     ticks = [r for r in RecordReader().feed(bytes(sink.data)) if r.kind == Kind.TICK_SENT]
     assert [tick.due_ns - anchor for tick in ticks] == [0, 20_000_000, 40_000_000]
     assert [tick.t_ns - tick.due_ns for tick in ticks] == [7_000_000, 0, 0]
-
-
-class _PulledPort(MemoryPort):
-    """A port of the system that is gone between two moments, and takes sends in silence all the while."""
-
-    threaded = True
-
-    def __init__(self, clock: VirtualClock, gone_ns: tuple[int, int]) -> None:
-        super().__init__(PortConfig("box", "memory"), clock.now_ns)
-        self._virtual, self._gone_ns = clock, gone_ns
-
-    def present(self) -> bool:
-        """Whether the cable is in."""
-        return not self._gone_ns[0] <= self._virtual.now_ns() < self._gone_ns[1]
-
-
-def test_a_port_that_vanishes_is_noticed_within_a_second_and_so_is_its_return() -> None:
-    """Nothing fails on such a port, so it is looked at: gone at 3 s, back at 6 s, each recorded once."""
-    clock, sink = VirtualClock(start_ns=0), MemorySink()
-    port = _PulledPort(clock, (3_000_000_000, 6_000_000_000))
-    loop = Loop(clock, [port], [RigMachine("box", 0, channel=1)], RecordLog(sink))
-    loop.player.load(course(timeline(clocks=500)))
-    loop.player.roll(clock.now_ns())
-    loop.run_until(9_000_000_000)
-    told = [r for r in RecordReader().feed(bytes(sink.data)) if r.kind == Kind.PRESENCE]
-    assert [record.json()["present"] for record in told] == [False, True]
-    assert 0 <= told[0].t_ns - 3_000_000_000 <= 1_050_000_000
-    assert 0 <= told[1].t_ns - 6_000_000_000 <= 1_050_000_000

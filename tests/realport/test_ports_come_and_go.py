@@ -1,0 +1,83 @@
+"""Other programs on a JACK server come and go, and so does the server: ports are opened again.
+
+The other programs are python-rtmidi clients of their own in processes of their own.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+
+import pytest
+from jack_server import JackServer
+from live_run import Ear, listening
+
+from runner.ports.base import Port, PortConfig
+from runner.ports.registry import open_ports
+
+pytestmark = pytest.mark.realport
+PATIENCE_S = 20.0
+
+
+def _until(met: Callable[[], bool], what: str) -> None:
+    end = time.monotonic() + PATIENCE_S
+    while not met():
+        assert time.monotonic() < end, f"waited in vain for {what}"
+        time.sleep(0.01)
+
+
+def _mend(port: Port) -> None:
+    _until(port.returned, "the port's return")
+    _until(port.mend, "its opening")
+    assert port.present()
+    assert port.trouble == ""
+
+
+def _hears(ear: Ear, port: Port, data: bytes) -> None:
+    """Send until it is heard: a server needs a few of its periods before a new connection carries."""
+
+    def heard() -> bool:
+        port.send(data)
+        return data in [entry.data for entry in ear.heard()]
+
+    _until(heard, data.hex())
+
+
+def _descriptors() -> int:
+    return len(os.listdir("/proc/self/fd"))
+
+
+def test_a_port_is_opened_again_whenever_its_machine_is_back_and_nothing_leaks(
+    jack_server: JackServer,
+) -> None:
+    """Gone and back five times: each time it sends again, and no descriptor or thread is left over."""
+    environment = jack_server.child_environment()
+    with listening("quay", ("box",), environment) as ear:
+        config = PortConfig("box", "system", match="quay-box*", direction="out", wait=True)
+        port = open_ports({"box": config})["box"]
+        _hears(ear, port, b"\xfa")
+    counts = []
+    for number in range(5):
+        _until(lambda: not port.present(), "the port's end")
+        assert not port.returned()
+        assert "quay-box" in port.trouble
+        with listening("quay", ("box",), environment) as ear:
+            _mend(port)
+            _hears(ear, port, bytes((0xC0, number)))
+            counts.append((_descriptors(), len(os.listdir("/proc/self/task"))))
+    port.close()
+    assert counts[1:] == counts[:-1]
+
+
+def test_a_port_that_is_missing_at_first_is_opened_both_ways_when_it_comes(jack_server: JackServer) -> None:
+    """It says what it looks for; it takes nothing until then; afterwards it sends."""
+    config = PortConfig("box", "system", match="quay-late*", direction="out", wait=True)
+    port = open_ports({"box": config})["box"]
+    assert "no output of the system matches 'quay-late*'" in port.trouble
+    assert not port.present()
+    with listening("quay", ("late",), jack_server.child_environment()) as ear:
+        # the listener's port is named after its client, "quay-late"
+        _mend(port)
+        _hears(ear, port, b"\xfb")
+    port.close()
