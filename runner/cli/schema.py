@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
 
@@ -16,6 +14,6 @@ def command() -> None:
     \b
     # yaml-language-server: $schema=session.schema.json
     """
-    from runner.session.schema import json_schema
+    from runner.session.schema import schema_text
 
-    click.echo(json.dumps(json_schema(), indent=2, ensure_ascii=False))
+    click.echo(schema_text(), nl=False)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from runner.errors import PartFileError, PlanError, Problem, Severity, UsageError
@@ -13,6 +13,8 @@ from runner.plan.compile import CompiledSong
 from runner.plan.parts import PartNotes, select_part
 from runner.plan.rehearsal import Rehearsal, compile_rehearsal
 from runner.plan.smf import MAX_FILE_BYTES, SmfFile, read_smf
+from runner.plan.stretch import LegState
+from runner.plan.take_over import files_wanted, with_files
 from runner.play.commands import ClockPolicy, RigConfig, RigMachine
 from runner.ports.base import Medium, PortConfig
 from runner.session.load import LoadedSession, load_session
@@ -25,10 +27,11 @@ _CLOCKS = {Unit.BARS: 96, Unit.BEATS: 24, Unit.QUARTERS: 24}  #: of a freewheel 
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A session that was read from `file`."""
+    """A session that was read from `file`; `files` are part files that were read for it already, by name."""
 
     file: Path
     loaded: LoadedSession
+    files: Mapping[str, SmfFile] = field(default_factory=dict)
 
     @property
     def session(self) -> Session:
@@ -45,8 +48,19 @@ class Prepared:
         hint = f"did you mean {' or '.join(near)}?" if near else f"it has {', '.join(names)}"
         raise UsageError(f"{self.file}: no song {name!r}; {hint}")
 
-    def compile(self, name: str, from_moment: str = "", rehearsal: Rehearsal | None = None) -> CompiledSong:
+    def compile(
+        self,
+        name: str,
+        from_moment: str = "",
+        rehearsal: Rehearsal | None = None,
+        *,
+        follows: LegState | None = None,
+        straight_on: bool = False,
+    ) -> CompiledSong:
         """Compile a song with its parts: the whole, from a moment, or as a rehearsal asks.
+
+        A song that goes straight on to another is compiled with `straight_on`, the other with what the
+        first left behind (`follows`).
 
         Raises:
             UsageError: no such song, or something asked for that it does not have.
@@ -58,11 +72,19 @@ class Prepared:
         parts, problems = self.parts(index, song)
         if any(problem.severity == "error" for problem in problems):
             raise PlanError(problems)
-        return compile_rehearsal(self.session, song, parts, rehearsal, marks=self.loaded.marks)
+        return compile_rehearsal(
+            self.session,
+            song,
+            parts,
+            rehearsal,
+            follows=follows,
+            straight_on=straight_on,
+            marks=self.loaded.marks,
+        )
 
     def parts(self, index: int, song: SongSpec) -> tuple[dict[int, PartNotes], list[Problem]]:
         """Read the part files of a song, each once; the problems are errors and notices."""
-        files: dict[str, SmfFile] = {}
+        files = dict(self.files)
         parts: dict[int, PartNotes] = {}
         problems: list[Problem] = []
         notices: list[Problem] = []
@@ -73,7 +95,7 @@ class Prepared:
                 machine = self.session.machines[spec.machine]
                 if spec.to_channel is None and machine.channel is not None:
                     spec = spec.model_copy(update={"to_channel": machine.channel})
-                parts[number] = select_part(files[spec.file], spec)
+                parts[number] = select_part(files[spec.file], spec, programs=spec.programs)
                 for notice in (*files[spec.file].notices, *parts[number].notices):
                     path = ("songs", index, "parts", number, "file")
                     severity: Severity = "warning" if notice.severity == "error" else notice.severity
@@ -92,7 +114,26 @@ def read_session(file: str | Path) -> Prepared:
         data = path.read_bytes()
     except OSError as error:
         raise UsageError(f"session file {path} cannot be read: {error.strerror or error}") from None
-    return Prepared(path, load_session(data, str(path)))
+    return prepare(path, load_session(data, str(path)))
+
+
+def prepare(path: Path, loaded: LoadedSession) -> Prepared:
+    """Return a loaded session that lies at `path` with what its songs take from part files filled in.
+
+    Raises:
+        SessionError: a file that is not there or does not fit; carries every problem.
+    """
+    wanted = files_wanted(loaded)
+    if not wanted:
+        return Prepared(path, loaded)
+    files: dict[str, SmfFile | PartFileError] = {}
+    for name in wanted:
+        try:
+            files[name] = read_smf(read_part(path.parent / name), name)
+        except PartFileError as error:
+            files[name] = error
+    filled = with_files(loaded, files)
+    return Prepared(path, filled, {name: each for name, each in files.items() if isinstance(each, SmfFile)})
 
 
 def read_part(path: Path) -> bytes:

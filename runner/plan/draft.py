@@ -11,13 +11,12 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
-from math import ceil
 
 from runner.errors import PartFileError
 from runner.music.meter import Meter, MeterMap
 from runner.music.position import Position
 from runner.plan.smf import SmfFile, SmfTrack
-from runner.plan.smf_maps import bpm_of, read_meters, sections_from, tempo_from
+from runner.plan.smf_maps import bars_to, bpm_of, read_meters, sections_from, tempo_from
 
 _PERCUSSION_CHANNEL = 10  #: General MIDI level 1, p. 2
 _MIN_BPM, _MAX_BPM = 4, 999
@@ -177,7 +176,7 @@ def _usable_meters(smf: SmfFile) -> tuple[MeterMap, list[str]]:
 def _bars(draft: _Draft) -> int:
     """Return how many bars the file needs, within what a song may have."""
     smf, meters = draft.smf, draft.meters
-    needed = [_bars_to(smf, meters, smf.end_tick), _bars_to(smf, meters, smf.ticks[-1] + 1)]
+    needed = [bars_to(smf, meters, smf.end_tick), bars_to(smf, meters, smf.ticks[-1] + 1)]
     all_meters = [meters.first, *(meter for _, meter in meters.changes)]
     most = min(_MAX_BARS, int(_MAX_QUARTERS / max(meter.quarters_per_bar for meter in all_meters)))
     if needed[0] <= most:
@@ -187,10 +186,6 @@ def _bars(draft: _Draft) -> int:
             f"everything after bar {most}: the file has {needed[1]} bars, more than a song may"
         )
     return min(needed[1], most)
-
-
-def _bars_to(smf: SmfFile, meters: MeterMap, tick: int) -> int:
-    return max(1, ceil(meters.bars_at(Fraction(tick, smf.ppq))) - 1)
 
 
 def _at(draft: _Draft, tick: int) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from math import ceil
 
 from runner.errors import PartFileError, Problem
 from runner.music.meter import Meter, MeterMap
@@ -96,6 +97,11 @@ def read_meters(smf: SmfFile) -> tuple[MeterMap, list[RefusedMeter]]:
         bar, bar_at, now = bar + bars, place, meter
         changes.append((bar, meter))
     return MeterMap(first, changes), refused
+
+
+def bars_to(smf: SmfFile, meters: MeterMap, tick: int) -> int:
+    """Return how many bars it takes from the file's start to `tick`; 1 at least."""
+    return max(1, ceil(meters.bars_at(Fraction(tick, smf.ppq))) - 1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ MAX_LEAD_NS = 600 * 10**9
 MAX_NOTE_NS = 600 * 10**9
 
 _TEMPO_ONLY = {"tempo", "tempo-changes", "lead", "tail"}
+_TAKEN_WITH = {"tempo": ("tempo", "meter"), "length": ("length",), "sections": ("sections",)}
 _TOO_EARLY = ("lies before the lead begins", "give the song a longer lead or pre-roll")
 _TOO_LATE = ("lies after the tail ends", "give the song a longer length or tail")
 
@@ -46,7 +47,9 @@ class _SongChecker:
         self.song = song
         self.path = path
         self.findings = findings
-        self.unknown = findings.rest.songs.get(int(path[1]), set())  #: keys of its times that were refused
+        taken = {key for name in song.taken_from for key in _TAKEN_WITH[name]}
+        #: keys of its times that were refused, or that a file says
+        self.unknown = findings.rest.songs.get(int(path[1]), set()) | taken
         self.time: SongTime | None = None
         self.first_ns = self.last_ns = 0
         self.in_bars: SongTime | None = None  #: with a tempo that means nothing, if only that is unknown
@@ -57,13 +60,13 @@ class _SongChecker:
     # -- bars and times -------------------------------------------------------------------------------
 
     def sections(self) -> None:
-        for name, bar in self.song.sections.items():
+        for name, bar in self.song.section_bars.items():
             try:
                 check_section_name(name)
             except ValueError as error:
                 self.findings.add((*self.path, "sections", name), without_value(error), key=True)
-            if self.song.length.amount < bar and "length" not in self.unknown:
-                self.add(("sections", name), f"lies after the song's last bar, {self.song.length.amount}")
+            if "length" not in self.unknown and self.song.bar_count < bar:
+                self.add(("sections", name), f"lies after the song's last bar, {self.song.bar_count}")
 
     def times(self) -> None:
         if self.is_huge():
@@ -80,7 +83,7 @@ class _SongChecker:
         """Refuse a song with too many quarter notes; its maps are not made."""
         meters = [self.song.meter, *(change.meter for change in self.song.meter_changes)]
         longest = max(meters, key=lambda meter: meter.quarters_per_bar)
-        huge = self.song.length.amount * longest.quarters_per_bar > MAX_QUARTERS
+        huge = self.song.bar_count * longest.quarters_per_bar > MAX_QUARTERS
         if huge:
             self.add(("length",), f"is more than {MAX_QUARTERS:,} quarter notes in {longest}")
         return huge
@@ -186,7 +189,7 @@ class _SongChecker:
     def part_bars(self, path: Path, part: PartSpec) -> None:
         if "length" in self.unknown:
             return
-        bars = self.song.length.amount
+        bars = self.song.bar_count
         if part.from_ is not None and part.from_ > bars:
             self.add((*path, "from"), f"lies after the song's last bar, {bars}")
         if part.to is not None and part.to > bars + 1:

@@ -6,7 +6,7 @@ against the rest, so that a wrong tempo in one song does not hide a misspelt mac
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pydantic import ValidationError
 
@@ -65,13 +65,27 @@ def load_session(text: str | bytes, file: str = "session") -> LoadedSession:
         for path, problem in refused
         if path not in told and (problem.line, problem.column) not in places
     ]
-    notices: list[Problem] = []
-    for problem in found:
-        (problems if problem.severity == "error" else notices).append(problem)
-    if problems or session is None:
-        raise _refused(problems)
-    notices += not_yet(session, marks)
-    return LoadedSession(session, marks, _in_order(notices), text)
+    if session is None:
+        raise _refused([*problems, *(each for each in found if each.severity == "error")])
+    return _judged(LoadedSession(session, marks, text=text), [*problems, *found])
+
+
+def check_again(loaded: LoadedSession, session: Session, more: list[Problem]) -> LoadedSession:
+    """Return a loaded session in which `session` stands instead, checked as if it had been read like that.
+
+    `more` are problems that were found on the way. Raises SessionError like `load_session`.
+    """
+    found = check_session(session, loaded.marks, Remainder())
+    return _judged(replace(loaded, session=session), [*more, *found])
+
+
+def _judged(loaded: LoadedSession, problems: list[Problem]) -> LoadedSession:
+    """Return the session with its notices; raise SessionError if there are errors among the problems."""
+    errors = [problem for problem in problems if problem.severity == "error"]
+    if errors:
+        raise _refused(errors)
+    notices = [*problems, *not_yet(loaded.session, loaded.marks)]
+    return replace(loaded, notices=list(dict.fromkeys(_in_order(notices))))
 
 
 def _validate(plain: Plain, marks: Marks) -> tuple[Session | None, list[tuple[Path, Problem]]]:

@@ -17,14 +17,12 @@ from runner.session.fields import (
     Flag,
     KeyMap,
     KeyRange,
-    Length,
     MeterField,
     MomentField,
     Name,
     Parameter,
     PreRoll,
     Program,
-    SectionBar,
     SevenBit,
     SpanField,
     Sysex,
@@ -35,6 +33,7 @@ from runner.session.fields import (
     VelocityScale,
     Yes,
 )
+from runner.session.fields_file import FromFile, Sections, SongLength, SongTempo
 from runner.session.fields_more import RawBytes, TimeCodeText
 from runner.session.readers import refuse
 from runner.session.spec import Spec
@@ -78,6 +77,9 @@ class PartSpec(Spec):
     keys: KeyRange | None = Field(None, description="Only these keys of the file, before transposing.")
     from_: BarNumber | None = Field(None, description="Only from this bar on.")
     to: BarNumber | None = Field(None, description="Only up to the start of this bar.")
+    programs: Flag = Field(
+        True, description="Whether its program changes are sent; `false` where cues choose the sounds."
+    )
     map: KeyMap | None = Field(None, description="Other keys for the file's keys, as for another drum set.")
 
     @model_validator(mode="after")
@@ -164,13 +166,16 @@ class SongSpec(Spec):
     """A song: its bars and what is sent in them."""
 
     song: Name = Field(description="Its name.")
-    tempo: Tempo = Field(description="The first tempo, in quarter notes a minute.")
+    tempo: SongTempo = Field(
+        description="The first tempo, in quarter notes a minute; or `from FILE`: the file's tempos, and its "
+        "meters where the song says none. `tempo-changes` of the song's own are taken instead of the file's."
+    )
     meter: MeterField = Field(
         default_factory=lambda: Meter(4, 4),
         description="The first meter; groups as in 2+2+3/8.",
         json_schema_extra={"default": "4/4"},
     )
-    length: Length = Field(description="How many bars it has.")
+    length: SongLength = Field(description="How many bars it has; or `from FILE`: as many as the file.")
     lead: SpanField = Field(
         default_factory=lambda: parse_span("0 s"),
         description="How long the clock runs before anything is started, so that machines can settle on it.",
@@ -186,8 +191,9 @@ class SongSpec(Spec):
         description="How long the clock goes on after the last bar.",
         json_schema_extra={"default": "0 bars"},
     )
-    sections: dict[str, SectionBar] = Field(
-        max_length=1000, default_factory=dict, description="Names for bars."
+    sections: Sections = Field(
+        default_factory=dict,
+        description="Names for bars; or `from FILE`: the file's markers and cue points that begin a bar.",
     )
     tempo_changes: list[TempoChangeSpec] = Field(
         max_length=5000, default_factory=list, description="Where the tempo changes."
@@ -201,6 +207,24 @@ class SongSpec(Spec):
     cues: list[CueSpec] = Field(max_length=20000, default_factory=list, description="Messages at moments.")
     click: ClickSpec | None = Field(None, description="A click for the players.")
     time_code: TimeCodeText | None = Field(None, description="The time code at which bar 1 begins.")
+
+    @property
+    def taken_from(self) -> dict[str, FromFile]:
+        """What is taken from files and not filled in yet, by its key."""
+        values = {"tempo": self.tempo, "length": self.length, "sections": self.sections}
+        return {key: value for key, value in values.items() if isinstance(value, FromFile)}
+
+    @property
+    def bar_count(self) -> int:
+        """How many bars it has. Raises ValueError while a file that was not read says so."""
+        if isinstance(self.length, FromFile):
+            raise ValueError(f"the length is taken {self.length}, which was not read")
+        return int(self.length.amount)
+
+    @property
+    def section_bars(self) -> dict[str, int]:
+        """The bars at which its sections begin; of sections from a file that was not read, none."""
+        return {} if isinstance(self.sections, FromFile) else self.sections
 
 
 __all__ = [

@@ -8,8 +8,9 @@ from fractions import Fraction
 from runner.music.meter import Meter, MeterMap
 from runner.music.moment import Edge, Moment, SectionName, SongTime, Span, Unit
 from runner.music.tempo import TempoChange, TempoMap
+from runner.session.fields_file import FromFile
 from runner.session.model import SongSpec
-from runner.session.readers import without_value
+from runner.session.readers import MAX_BARS, without_value
 from runner.session.wording import near_match
 from runner.session.yaml_tree import Path
 
@@ -35,7 +36,8 @@ def song_time(song: SongSpec) -> SongTime:
     """Return where the moments of a song lie.
 
     Raises:
-        SongTimeError: a meter or tempo change that is out of place. Never for the song of a loaded session.
+        SongTimeError: a meter or tempo change that is out of place, or a file that was not read. Never for
+            the song of a loaded session that takes nothing from files.
     """
     time, problems = song_time_problems(song)
     if problems:
@@ -45,21 +47,30 @@ def song_time(song: SongSpec) -> SongTime:
 
 def song_time_problems(song: SongSpec) -> tuple[SongTime, list[TimeProblem]]:
     """Return where the moments of a song lie, leaving out the changes that are out of place, and those."""
-    bars = int(song.length.amount)
+    taken = song.taken_from
+    if isinstance(song.tempo, FromFile) or taken:
+        text = " and ".join(f"{key} {value}" for key, value in taken.items())
+        raise SongTimeError([TimeProblem((), f"is not known before its files are read: {text}")])
+    bars = song.bar_count
     problems: list[TimeProblem] = []
     meters = _meters(song, bars, problems)
     end = meters.bar_start(bars + 1)
     pre_roll = -meters.bar_start(1 - int(song.pre_roll.amount))
-    time = SongTime(meters, TempoMap(song.tempo), song.sections, pre_roll, end)
+    time = SongTime(meters, TempoMap(song.tempo), song.section_bars, pre_roll, end)
     changes = _tempo_changes(song, time, problems)
-    return SongTime(meters, TempoMap(song.tempo, changes), song.sections, pre_roll, end), problems
+    return SongTime(meters, TempoMap(song.tempo, changes), song.section_bars, pre_roll, end), problems
+
+
+def meters_alone(song: SongSpec) -> MeterMap:
+    """Return the meters that a song itself says, whatever its length; changes out of place are left out."""
+    return _meters(song, MAX_BARS, [])
 
 
 def unknown_section(moment: Moment, song: SongSpec) -> tuple[str, str] | None:
     """Return message and hint if a moment names a section that the song does not have."""
-    if not isinstance(moment.base, SectionName) or moment.base.name in song.sections:
+    if not isinstance(moment.base, SectionName) or moment.base.name in song.section_bars:
         return None
-    hint = near_match(moment.base.name, [*song.sections, "start", "end"]) if song.sections else ""
+    hint = near_match(moment.base.name, [*song.section_bars, "start", "end"]) if song.section_bars else ""
     return (
         "names neither a moment nor a section of the song",
         hint or "such as `bar 17 beat 3`, `start` or `end`",
@@ -97,7 +108,7 @@ def _bar_of(moment: Moment, song: SongSpec, bars: int) -> int | None:
         shift = moment.sign * int(moment.shift.amount)
     base = moment.base
     if isinstance(base, SectionName):
-        return song.sections.get(base.name, 0) + shift
+        return song.section_bars.get(base.name, 0) + shift
     if isinstance(base, Edge):
         return (bars + 1 if base is Edge.END else 1 - int(song.pre_roll.amount)) + shift
     return base.bar + shift if base.beat == 1 else None
@@ -121,7 +132,7 @@ def _tempo_changes(song: SongSpec, time: SongTime, problems: list[TimeProblem]) 
         if point.shift_ns:
             problems.append(TimeProblem(path, "must be given in bars, beats or quarters, not in seconds"))
         elif not 0 <= at < time.end_quarters:
-            message = f"must lie in bars 1 to {song.length.amount}, and is {time.at_text(at)}"
+            message = f"must lie in bars 1 to {song.bar_count}, and is {time.at_text(at)}"
             problems.append(TimeProblem(path, message))
         elif changes and at <= changes[-1].at:
             message = f"must come after the change before it, at {time.at_text(changes[-1].at)}"

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from runner.desk.prepare import Prepared, rig_of
+from runner.desk.prepare import Prepared, prepare, rig_of
 from runner.engine.clock import VirtualClock
 from runner.engine.log import MemorySink, RecordLog
 from runner.engine.loop import Loop
@@ -35,7 +35,7 @@ class VirtualRig:
     @classmethod
     def of(cls, text: str, folder: Path | None = None, start_ns: int = SECOND) -> VirtualRig:
         """Open the rig of a session file's text; parts are read from `folder`."""
-        prepared = Prepared((folder or Path.cwd()) / "session.yaml", load_session(text))
+        prepared = prepare((folder or Path.cwd()) / "session.yaml", load_session(text))
         clock = VirtualClock(start_ns)
         config = rig_of(prepared.session)
         configs = {port["name"]: PortConfig.from_dict(port) for port in config.ports}

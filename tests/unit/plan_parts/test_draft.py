@@ -9,6 +9,7 @@ from fractions import Fraction
 
 import mido
 import pytest
+from smf_rows import message, meta, note
 
 from runner.errors import PartFileError
 from runner.music.meter import Meter
@@ -18,24 +19,6 @@ from runner.plan.smf import SmfFile, read_smf
 from runner.session.load import LoadedSession, load_session
 
 Build = Callable[..., SmfFile]
-
-
-def meta(kind: str, **keys: object) -> mido.MetaMessage:
-    """Return a meta event."""
-    return mido.MetaMessage(kind, **keys)
-
-
-def message(kind: str, **keys: int) -> mido.Message:
-    """Return a channel message; channels from 0."""
-    return mido.Message(kind, **keys)
-
-
-def note(at: int, key: int, channel: int) -> list[tuple[int, mido.Message]]:
-    """Return a note of a quarter at 96 ticks; channel from 0."""
-    return [
-        (at, message("note_on", note=key, channel=channel)),
-        (at + 96, message("note_off", note=key, channel=channel)),
-    ]
 
 
 def full_file(build: Build) -> SmfFile:
