@@ -137,6 +137,14 @@ class LinkError(TakewrightError):
     """A frame between two of our processes, or from a client, that breaks the framing rules."""
 
 
+class ControlSocketError(UsageError):
+    """A control socket that cannot be opened; says which, and what is in the way."""
+
+
+class NoDaemonError(RigError):
+    """No daemon answers where one was looked for."""
+
+
 class InternalError(TakewrightError):
     """A fault of Takewright itself: please report it, with the take's folder."""
 
