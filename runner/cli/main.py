@@ -23,6 +23,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("audit", "audit", "Say what happened in a take."),
     ("replay", "replay", "Follow a take's clock again, as recorded or with other settings."),
     ("draft", "draft", "Write a session from a Standard MIDI File."),
+    ("bench", "bench", "Say whether this computer is good enough for the stage."),
     ("schema", "schema", "Print the JSON Schema of session files."),
 )
 
