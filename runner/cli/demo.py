@@ -152,6 +152,7 @@ def job_of(folder: str, pass_name: str) -> Job:
     return Job(
         session_file=str(SESSION),
         run=new_run_name(),
+        mode="song",
         song=SONG,
         pass_name=pass_name,
         takes_folder=str(Path(folder).absolute()),

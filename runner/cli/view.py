@@ -60,6 +60,7 @@ class RunView:
         self._takes_told = takes_told
         self._take = ""
         self._longest_s = 0.0
+        self._standing = ""
         self.summaries: list[dict[str, Any]] = []
         self.errors: list[str] = []
 
@@ -98,6 +99,23 @@ class RunView:
         self._longest_s = 0.0
         if self._live is None and self._takes_told:
             self._print(f"rolling  {self._take}")
+
+    def _on_standing(self, data: dict[str, Any]) -> None:
+        """The daemon waits: say once what for."""
+        text = (
+            f"{data['song']} is up; waiting for {data['for']}" if data.get("for") else f"{data['song']} is up"
+        )
+        if self._live is not None:
+            self._live.update(Text(text), refresh=True)
+        elif text != self._standing and self._takes_told:
+            self._print(text)
+        self._standing = text
+
+    def _on_order(self, data: dict[str, Any]) -> None:
+        """An order came from outside: what became of it."""
+        origin = f" ({data['from']})" if data.get("from") else ""
+        done = "" if data.get("done") else "refused: "
+        self._print(Text(wrapped(f"{data['order']}{origin}: {done}{data['text']}", "", "      ")))
 
     def _on_position(self, data: dict[str, Any]) -> None:
         if self._live is None:

@@ -3,28 +3,42 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Self
+
+_CARRIED_ON = ("done", "clean", "place", "standing", "order")
 
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One run of a session. `song` empty means the whole running order, one song after the other.
+    """One run of a session.
+
+    `mode` is "song" (takes of `song`, then exit), "order" (the running order, then exit) or "stay" (wait
+    for orders). `rehearsal` is what `Rehearsal.to_dict` gave. `gap_ns` lies between takes where the session
+    says nothing. `socket` is the path of the control socket, empty for none.
 
     `run` names this run of the daemon; a desk that is started again for the same run goes on where the
-    dead one was: `done` is how many takes had been closed by then, `clean` how many of them were clean.
+    dead one was: `done` takes had been closed by then, `clean` of them clean; `place` was up in the order
+    (songs in `order` if it was changed), and `standing` says whether it waited for an order.
     """
 
     session_file: str
     run: str
+    mode: str = "order"
     song: str = ""
     takes: int = 1
-    from_moment: str = ""
+    rehearsal: Mapping[str, Any] = field(default_factory=dict)
     pass_name: str = ""
     takes_folder: str = ""
     gap_ns: int = 1_000_000_000
+    socket: str = ""
+    socket_group: str = ""
     done: int = 0
     clean: int = 0
+    place: int = 0
+    standing: bool = False
+    order: tuple[str, ...] = ()
     resumed: bool = False
 
     def to_json(self) -> str:
@@ -34,7 +48,15 @@ class Job:
     @classmethod
     def from_json(cls, text: str) -> Self:
         """Return the job that `to_json` wrote."""
-        return cls(**json.loads(text))
+        data = json.loads(text)
+        return cls(**{**data, "order": tuple(data["order"])})
+
+    def carried_on(self, progress: Mapping[str, Any]) -> Self:
+        """Return the job as a desk would have to take it up after a report of `progress`."""
+        known = {key: progress[key] for key in _CARRIED_ON if key in progress}
+        if "order" in known:
+            known["order"] = tuple(known["order"])
+        return replace(self, **known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +64,8 @@ class Report:
     """One line from the desk to the keeper; `kind` says what `data` holds.
 
     Kinds: `beat` (alive), `ready`, `warning`, `rolling`, `position`, `take` (closed, with its summary's
-    head), `error` (with `exit`), `stopped`, `done` (with `exit`).
+    head), `standing` (waits for an order), `order` (one that was given, and its outcome), `progress` (where
+    a desk would have to go on), `error` (with `exit`), `done` (with `exit`).
     """
 
     kind: str

@@ -4,81 +4,21 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from runner.desk.prepare import Prepared
+from runner.desk.roll import Roll, declared_facts
 from runner.errors import TakeFormatError
-from runner.plan.compile import CompiledSong
-from runner.plan.timeline import Stage, Timeline
-from runner.session.model import Session
-from runner.takes.declared import Declared, MachineFacts
-from runner.takes.format import Record
+from runner.takes.declared import Declared
+from runner.takes.format import Kind, Record
+from runner.takes.legs import LegText
 from runner.takes.lines import TakeHeader
 from runner.takes.reader import EVENTS_FILE, SUMMARY_FILE, read_header
 from runner.takes.store import NewTake, Store
 from runner.takes.writer import TakeWriter
-
-
-@dataclass(frozen=True, slots=True)
-class TakePlan:
-    """What a take is of: enough to write its header once the engine says that it rolls."""
-
-    prepared: Prepared
-    song: str
-    pass_name: str
-    compiled: CompiledSong
-    run: str
-
-
-def declared_facts(session: Session, compiled: CompiledSong) -> dict[str, Any]:
-    """Return what the session says about the song, for the take's header."""
-    timeline = compiled.course.legs[0].timeline
-    machines = tuple(
-        MachineFacts(
-            name=name,
-            port=spec.port,
-            channel=spec.channel,
-            kind=spec.kind,
-            follows=tuple(spec.follows),
-            offset_ns=spec.offset_ns,
-            settle_ns=spec.settle_ns,
-            starts=spec.starts or "",
-            link=spec.link or session.ports[spec.port].link,
-        )
-        for name, spec in session.machines.items()
-    )
-    follows = session.clock.source == "beat-clock"
-    lead_ns = max(0, timeline.stages[1].t_ns - timeline.stages[0].t_ns) if len(timeline.stages) > 1 else 0
-    return Declared.of_song(
-        compiled.time,
-        lead_ns=lead_ns,
-        entry_quarters=timeline.entry_quarters,
-        clocks=_clock_spans(timeline, follows=follows),
-        machines=machines,
-        role="follower" if follows else "master",
-        source=(session.clock.port or "") if follows else "",
-    ).to_dict()
-
-
-def _clock_spans(timeline: Timeline, *, follows: bool) -> dict[str, tuple[int, int]]:
-    """Return the numbers of the first clock and after the last that each port gets.
-
-    Under another machine's clock they are its counts, which begin at its Start; the lead is its own.
-    """
-    lead = 0
-    if follows:
-        first_quarters = min(
-            0.0, *(mark.quarters for mark in timeline.stages if mark.stage >= Stage.PRE_ROLL)
-        )
-        lead = round((first_quarters - timeline.clock_quarters0) * 24)
-    return {
-        timeline.ports[role.port]: (max(0, role.first - lead), role.last - lead) for role in timeline.clocks
-    }
 
 
 class TakeKeeper:
@@ -88,6 +28,8 @@ class TakeKeeper:
         self._store = store
         self._writer: TakeWriter | None = None
         self._folder: Path | None = None
+        self._text: LegText | None = None
+        self._anchor_ns = 0
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="closing")
         self._closing: Future[dict[str, Any]] | None = None
         self.problem = ""  #: why the open take has no log, if it has none
@@ -108,13 +50,28 @@ class TakeKeeper:
         return self._closing is not None
 
     @property
+    def folder(self) -> Path | None:
+        """The folder of the take that is open, or was last."""
+        return self._folder
+
+    @property
+    def text(self) -> LegText | None:
+        """Where the open take is, in words."""
+        return self._text if self._writer is not None else None
+
+    @property
+    def anchor_ns(self) -> int:
+        """The monotonic time of bar 1 of the open take."""
+        return self._anchor_ns
+
+    @property
     def log_trouble(self) -> str:
         """Why the log of the open take stands still, or nothing."""
         if self._writer is None:
             return self.problem
         return self._writer.state.reason if self._writer.state.stopped else ""
 
-    def create(self, plan: TakePlan) -> NewTake:
+    def create(self, plan: Roll) -> NewTake:
         """Make the folder of a new take, with the session as it was read and what is due.
 
         Raises:
@@ -125,20 +82,21 @@ class TakeKeeper:
         (new.folder / "session.yaml").write_text(plan.prepared.loaded.text, encoding="utf-8")
         with (new.folder / "plan.json").open("w", encoding="utf-8") as file:
             file.write("[\n")
-            for number, row in enumerate(plan.compiled.rows()):
+            for number, row in enumerate(plan.rows()):
                 file.write((",\n" if number else "") + json.dumps(row, separators=(",", ":")))
             file.write("\n]\n")
         return new
 
-    def begin(self, plan: TakePlan, record: Record) -> None:
+    def begin(self, plan: Roll, record: Record) -> None:
         """Open the log of the take that the engine says has begun; a log begun already is gone on with."""
         order = record.json()
         folder = self._store.folder / order["take"]
-        at_text = plan.compiled.time.at_text
         if self._writer is not None and self._folder == folder:
             self._writer.feed(record)  # gone on with before its first record was read again
             return
         self._folder = folder
+        self._anchor_ns = order["anchor_ns"]
+        self._text = at_text = plan.text()
         self.problem = ""
         try:
             header = self._header(plan, folder, order)
@@ -152,7 +110,7 @@ class TakeKeeper:
             return
         self._writer.feed(record)
 
-    def resume(self, plan_of: Callable[[TakeHeader], TakePlan], run: str) -> TakeHeader | None:
+    def resume(self, run: str) -> TakeHeader | None:
         """Go on with the take that a dead desk of this run left open; return its header, if there is one."""
         for entry in reversed(self._store.takes()):
             folder = Path(entry.path)
@@ -163,7 +121,9 @@ class TakeKeeper:
                 if header.run != run:
                     continue
                 self._folder = folder
-                self._writer = TakeWriter.resume(folder, plan_of(header).compiled.time.at_text)
+                self._anchor_ns = header.anchor_ns
+                self._text = _text_of(header)
+                self._writer = TakeWriter.resume(folder, self._text)
                 return header
         return None
 
@@ -183,8 +143,23 @@ class TakeKeeper:
 
     def feed(self, records: list[Record]) -> None:
         """Write records into the open take."""
-        if self._writer is not None:
-            self._writer.feed_all(records)
+        if self._writer is None or self._text is None:
+            return
+        batch: list[Record] = []
+        for record in records:  # positions after a seam are those of the next leg's song
+            if self._text.due(record.t_ns):
+                self._writer.feed_all(batch)
+                batch = []
+                self._text.go_to(record.t_ns)
+            if record.kind == Kind.STATE:
+                self._see_leg(record)
+            batch.append(record)
+        self._writer.feed_all(batch)
+
+    def _see_leg(self, record: Record) -> None:
+        data = record.json()
+        if self._text is not None and data.get("state") == "leg":
+            self._text.entered(data["leg"], data["pass"], record.t_ns)
 
     def tick(self) -> None:
         """Flush what is due to be flushed; call several times a second."""
@@ -214,9 +189,9 @@ class TakeKeeper:
         closing, self._closing = self._closing, None
         return self._folder, closing.result()
 
-    def _header(self, plan: TakePlan, folder: Path, order: Mapping[str, Any]) -> TakeHeader:
+    def _header(self, plan: Roll, folder: Path, order: Mapping[str, Any]) -> TakeHeader:
         session = plan.prepared.session
-        timeline = plan.compiled.course.legs[0].timeline
+        timeline = plan.course.legs[0].timeline
         started = datetime.fromtimestamp(order["wall_ns"] / 1e9, UTC)
         return TakeHeader(
             take=order["take"],
@@ -230,6 +205,13 @@ class TakeKeeper:
             ports=timeline.ports,
             machines=timeline.machines,
             sources=timeline.sources,
-            declared=declared_facts(session, plan.compiled),
+            declared=declared_facts(plan),
             limits=session.limits.model_dump(mode="json", by_alias=True),
         )
+
+
+def _text_of(header: TakeHeader) -> LegText:
+    """Return the text of positions as a take's header declares its songs."""
+    declared = Declared.from_dict(header.declared)
+    times = {name: time for name, time in declared.song_times(header.song).items() if time is not None}
+    return LegText(header.song, declared.legs, times)

@@ -134,7 +134,7 @@ class Keeper:
         for line in lines:
             report = Report.from_line(line)
             if report.kind == "progress":
-                self._job = replace(self._job, done=report.data["done"], clean=report.data["clean"])
+                self._job = self._job.carried_on(report.data)
             elif report.kind in ("done", "error"):
                 self._exit = ExitCode(report.data["exit"])
             if report.kind not in ("beat", "progress"):

@@ -42,18 +42,6 @@ def _lamps(session: Session) -> Iterator[Path]:
         yield ("lamps",)
 
 
-def _between(session: Session) -> Iterator[Path]:
-    for index, place in enumerate(session.order):
-        if place.between is not None:
-            yield ("order", index, "between")
-
-
-def _repeats(session: Session) -> Iterator[Path]:
-    for index, place in enumerate(session.order):
-        if place.repeat != 1:
-            yield ("order", index, "repeat")
-
-
 def _tidying(session: Session) -> Iterator[Path]:
     for key in ("keep_last", "keep_free"):
         if getattr(session.takes, key) is not None:
@@ -65,8 +53,6 @@ NOT_YET: tuple[NotYet, ...] = (
     NotYet(_controls, "controls are not yet acted on: use the command line"),
     NotYet(_schedule, "the schedule is not yet acted on: nothing rolls by itself"),
     NotYet(_lamps, "lamps are not yet acted on: nothing is sent for them"),
-    NotYet(_between, "`between` is not yet acted on: songs are rolled one by one"),
-    NotYet(_repeats, "`repeat` is not yet acted on: the song is played once"),
     NotYet(_tidying, "tidying takes away is not yet acted on: all are kept"),
 )
 

@@ -7,7 +7,7 @@ what the legs are. The two together lead from a time to a song and a position in
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -87,28 +87,37 @@ class LegText:
         self._main = main
         self._legs = legs
         self._times = times
-        self._song = main
-        self._next: list[tuple[int, str]] = []  #: when which song takes over
+        self._next: list[tuple[int, int, int]] = []  #: when which leg is entered, for which pass
+        self.leg = 0  #: the number of the leg that plays
+        self.passes = 1
 
     def __call__(self, quarters: Fraction) -> str:
         """Return the text of a position in the song that plays."""
-        text = self._times[self._song].at_text(quarters)
-        return text if self._song == self._main else f"{self._song}, {text}"
+        time = self._times.get(self.song)
+        text = "" if time is None else time.at_text(quarters)
+        return text if self.song == self._main else f"{self.song}, {text}"
 
-    def entered(self, leg: int, t_ns: int) -> None:
+    def entered(self, leg: int, passes: int, t_ns: int) -> None:
         """Take note that a leg begins at `t_ns`; it may be told ahead of its time."""
         if 0 <= leg < len(self._legs):
-            self._next.append((t_ns, self._legs[leg].song))
+            self._next.append((t_ns, leg, passes))
+
+    def due(self, t_ns: int) -> bool:
+        """Return whether another leg begins by `t_ns`."""
+        return bool(self._next) and self._next[0][0] <= t_ns
 
     def go_to(self, t_ns: int) -> None:
-        """Records from `t_ns` on follow."""
-        while self._next and self._next[0][0] <= t_ns:
-            self._song = self._next.pop(0)[1]
+        """Say that what follows is of `t_ns` or later."""
+        while self.due(t_ns):
+            _, self.leg, self.passes = self._next.pop(0)
 
     @property
     def song(self) -> str:
         """The song that plays."""
-        return self._song
+        return self._legs[self.leg].song if self.leg < len(self._legs) else self._main
 
-
-AtText = Callable[[Fraction], str]
+    @property
+    def held(self) -> bool:
+        """Whether the leg that plays goes round until it is told to go on, its first pass included."""
+        legs = self._legs[self.leg : self.leg + 1]
+        return bool(legs) and legs[0].repeats == 0

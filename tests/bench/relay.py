@@ -196,7 +196,7 @@ def measure(seconds: float) -> dict[str, Any]:
             try:
                 with (
                     echoing(server),
-                    running([str(session)], folder / "takes", server.child_environment()) as run,
+                    running([str(session), "--roll"], folder / "takes", server.child_environment()) as run,
                 ):
                     wait_armed(run)
                     gc.disable()

@@ -7,7 +7,9 @@ from pathlib import Path
 
 from virtual_rig import VirtualRig
 
-from runner.desk.taking import TakeKeeper, TakePlan
+from runner.desk.roll import compile_roll
+from runner.desk.taking import TakeKeeper
+from runner.plan.rehearsal import Rehearsal
 from runner.takes.format import Kind
 from runner.takes.store import Store
 
@@ -18,13 +20,12 @@ def kept_take(text: str, folder: Path, seconds: float, song: str = "") -> tuple[
     A take that has not ended by then is stopped.
     """
     rig = VirtualRig.of(text, folder)
-    compiled = rig.compile(song)
     store = Store(folder / "takes")
     keeper = TakeKeeper(store)
     name = song or rig.prepared.session.songs[0].song
-    plan = TakePlan(rig.prepared, name, "following", compiled, "run-1")
+    plan = compile_roll(rig.prepared, [name], Rehearsal(), pass_name="following", run="run-1")
     new = keeper.create(plan)
-    rig.loop.player.load(compiled.course)
+    rig.loop.player.load(plan.course)
     now = rig.clock.now_ns()
     anchor = rig.loop.player.roll(now)
     order = {"take": new.key, "song": name, "anchor_ns": anchor, "wall_ns": 1_700_000_000_000_000_000}

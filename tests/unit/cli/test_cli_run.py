@@ -19,8 +19,9 @@ PATIENCE_S = 60
 
 
 def rolled(*words: object, **more: Any) -> subprocess.CompletedProcess[str]:
-    """Run the command in a process of its own and return what came of it."""
-    command = [sys.executable, "-m", "runner.cli", "run", *map(str, words)]
+    """Run the command in a process of its own, all songs if none is named; return what came of it."""
+    what = [] if "--song" in words else ["--roll"]
+    command = [sys.executable, "-m", "runner.cli", "run", *what, *map(str, words)]
     return subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S, check=False, **more)
 
 
@@ -58,7 +59,7 @@ def test_a_take_comes_out_clean(short: Path, tmp_path: Path) -> None:
 
 def test_from_a_bar_on(short: Path, tmp_path: Path) -> None:
     """`--from`: Song Position Pointer and Continue instead of Start; the recorder that cannot is left out."""
-    done = rolled(short, "--from", "bar 2", "--takes-folder", tmp_path / "kept")
+    done = rolled(short, "--song", "Tide Table", "--from", "bar 2", "--takes-folder", tmp_path / "kept")
     assert done.returncode == 0, done.stdout + done.stderr
     _, events = the_take(tmp_path / "kept")
     sent = [(event["machine"], event["bytes"]) for event in events if event["kind"] == "sent"]
@@ -83,6 +84,7 @@ def test_ctrl_c_stops_silences_closes(short: Path, tmp_path: Path) -> None:
         "-m",
         "runner.cli",
         "run",
+        "--roll",
         str(short),
         "--takes-folder",
         str(tmp_path / "kept"),
@@ -192,7 +194,8 @@ def test_words_become_the_job(
     assert call("run", short.name, *words).code == 130
     (job,) = jobs
     assert job.session_file == str(short)
-    assert (job.song, job.takes, job.from_moment, job.pass_name) == ("Tide Table", 3, "bar 2", "organ")
+    assert (job.mode, job.song, job.takes, job.pass_name) == ("song", "Tide Table", 3, "organ")
+    assert job.rehearsal["from"] == "bar 2"
     assert job.takes_folder == str(tmp_path / "kept")
     assert job.run
     assert call("run", short.name, "--takes", 0).code == 2

@@ -1,0 +1,180 @@
+"""What there is to see: gathers what the desk hears into one `Status` for live view and lamps. Pure."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+from runner.desk.recording import Beat, Presence, Told
+from runner.desk.roll import Roll
+from runner.desk.show import Phase, Show
+from runner.desk.status import Alarm, NextCue, PortStatus, Status, TakeStatus
+from runner.plan.compile import CompiledSong
+from runner.plan.messages import describe
+from runner.plan.timeline import NO_MACHINE
+from runner.session.model import Session
+from runner.takes.legs import LegText
+
+TAKES_SHOWN = 5
+ALARMS_KEPT = 8
+MOVING = ("lead", "pre-roll", "rolling", "tail", "armed")
+
+
+@dataclass(slots=True)
+class Board:
+    """Everything that a status needs and the show does not know."""
+
+    session: Session
+    state: str = "starting"
+    quarters: float = math.nan
+    ports: dict[str, PortStatus] = field(default_factory=dict)
+    takes: deque[TakeStatus] = field(default_factory=lambda: deque(maxlen=TAKES_SHOWN))
+    alarms: deque[Alarm] = field(default_factory=lambda: deque(maxlen=ALARMS_KEPT))
+    muted: set[str] = field(default_factory=set)
+    take_number: int = 0
+    lock: str = ""
+    missing: int = 0
+    realtime: bool = False
+    trouble: str = ""  #: why nothing can roll; empty if it can
+    _cues: dict[str, tuple[Sequence[int], Sequence[NextCue]]] = field(default_factory=dict)
+
+    def see(self, event: Beat | Presence | Told, utc: str) -> None:
+        """Take in what the engine says; `utc` is the time of day for alarms."""
+        if isinstance(event, Beat):
+            self.state, self.quarters = event.state, event.quarters
+        elif isinstance(event, Presence):
+            text = "" if event.present else f"gone since {utc}"
+            self.ports[event.name] = PortStatus(event.name, event.present, text)
+            if not event.present:
+                self.alarm(utc, "error", f"port {event.name} is gone")
+        elif event.finding:
+            if event.data.get("code") == "ticks-missing":
+                self.missing += int(event.data.get("count", 1))
+            if event.data.get("severity") == "error":
+                self.alarm(utc, "error", str(event.data.get("text") or event.data.get("code")))
+        elif event.data.get("state") == "clock":
+            self.lock = str(event.data.get("lock", ""))
+
+    def alarm(self, utc: str, severity: str, text: str) -> None:
+        """Note something that a person should see to; what is said again is only said anew."""
+        kept = [alarm for alarm in self.alarms if alarm.text != text]
+        self.alarms = deque((*kept, Alarm(utc, severity, text)), maxlen=ALARMS_KEPT)
+
+    def begin_take(self, number: int) -> None:
+        """A take begins: what was said of the clock of the one before is past."""
+        self.take_number, self.missing, self.lock = number, 0, ""
+
+    def add_take(self, summary: Mapping[str, Any], folder: str) -> None:
+        """A take has been closed."""
+        self.takes.appendleft(
+            TakeStatus(
+                str(summary.get("song", "")),
+                str(summary.get("pass", "")),
+                int(summary.get("number") or 0),
+                str(summary.get("verdict", "")),
+                folder,
+            )
+        )
+
+    def position(self, roll: Roll, text: LegText | None) -> dict[str, Any]:
+        """Return where the roll is: song, bar and beat, section, seconds left of the song's own length."""
+        song = text.song if text is not None else roll.song
+        data: dict[str, Any] = {"song": song, "state": self.state}
+        if not math.isfinite(self.quarters):
+            return data
+        time = roll.compiled(song).time
+        quarters = Fraction(self.quarters).limit_denominator(24)
+        left = time.tempo.ns_at(time.end_quarters) - time.tempo.ns_at(quarters)
+        data.update(
+            at=time.at_text(quarters), left_s=max(0, left) / 1e9, section=time.section_at(quarters) or ""
+        )
+        return data
+
+    def status(self, show: Show, roll: Roll | None, text: LegText | None, log_trouble: str = "") -> Status:
+        """Return the status as it is now."""
+        session = self.session
+        follows = session.clock.source != "internal"
+        rolling = show.phase is Phase.ROLLING and roll is not None
+        where = self.position(roll, text) if rolling and roll is not None else {}
+        song = str(where.get("song") or show.up.song)
+        cue, tempo, hold = (None, None, False)
+        if rolling and roll is not None and math.isfinite(self.quarters):
+            compiled = roll.compiled(song)
+            quarters = Fraction(self.quarters).limit_denominator(24)
+            cue = self._next_cue(song, compiled, quarters)
+            tempo = round(float(compiled.time.tempo.bpm_at(quarters)), 2)
+            hold = text is not None and text.held
+        return Status(
+            session=session.session,
+            state=self._state(show),
+            song=song,
+            take_number=self.take_number if rolling else 0,
+            pass_name=roll.pass_name if roll is not None else session.takes.pass_,
+            place=(show.playing[0] if show.playing else show.up).number,
+            places=show.places[-1].number,
+            next_song=show.next_song,
+            waiting_for=self.trouble or show.waiting_for,
+            at=str(where.get("at", "")),
+            section=str(where.get("section", "")),
+            left_s=where.get("left_s"),
+            next_cue=cue,
+            clock_role="follower" if follows else "master",
+            clock_source=(session.clock.port or "") if follows else "internal",
+            clock_lock=self.lock,
+            tempo_bpm=tempo,
+            clock_missing=self.missing,
+            muted=tuple(sorted(self.muted)),
+            hold=hold,
+            ports=tuple(self.ports.values()),
+            takes=tuple(self.takes),
+            alarms=tuple(self.alarms),
+            log_trouble=log_trouble,
+            realtime=self.realtime,
+        )
+
+    def _state(self, show: Show) -> str:
+        if show.phase is Phase.ROLLING:
+            return self.state if self.state in MOVING else "armed" if show.follows else "lead"
+        if self.trouble:
+            return "trouble"
+        if self.state == "starting":
+            return "starting"
+        if show.phase is Phase.CLOSING:
+            return "closing"
+        return "waiting" if show.phase is Phase.DUE or show.done else "ready"
+
+    def _next_cue(self, name: str, song: CompiledSong, quarters: Fraction) -> NextCue | None:
+        if name not in self._cues:
+            self._cues[name] = _cues_of(song)
+        times, cues = self._cues[name]
+        now = song.time.tempo.ns_at(quarters)
+        index = bisect_left(times, now)
+        if index == len(times):
+            return None
+        cue = cues[index]
+        return NextCue(cue.at, cue.machine, cue.what, round((times[index] - now) / 1e9, 1))
+
+    def new_roll(self) -> None:
+        """Another song or version of one was compiled."""
+        self._cues = {}
+
+
+def _cues_of(song: CompiledSong) -> tuple[list[int], list[NextCue]]:
+    """Return the song's cues by their time in ns from bar 1, in words."""
+    score = song.score
+    if score is None:
+        return [], []
+    times: list[int] = []
+    cues: list[NextCue] = []
+    for cue in score.cues:
+        machine = (
+            score.machines[cue.machine].name if cue.machine != NO_MACHINE else score.ports[cue.port].name
+        )
+        times.append(cue.t_ns)
+        cues.append(NextCue(song.time.at_text(cue.point.quarters), machine, describe(cue.messages[-1])))
+    return times, cues

@@ -1,0 +1,532 @@
+"""The director: carries out what the show decides, with the engine on one side and the takes on the other."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+from runner.desk.actions import Order, Outcome
+from runner.desk.board import Board
+from runner.desk.job import Job
+from runner.desk.link import EngineLink
+from runner.desk.prepare import Prepared, read_session, rig_of
+from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Recording
+from runner.desk.reporter import Reporter
+from runner.desk.roll import Roll, compile_roll, unloaded
+from runner.desk.show import Directive, Do, Mode, Phase, Place, Show, places_of
+from runner.desk.status import Status
+from runner.errors import ExitCode, TakeFormatError, TakewrightError
+from runner.plan.compile import opening_messages
+from runner.plan.rehearsal import Rehearsal
+from runner.plan.timeline import NO_MACHINE
+from runner.play.commands import Answer, Command, RollOrder
+from runner.session.model import OrderItem
+from runner.takes.format import Record
+from runner.takes.rating import Mark, add_mark, rate
+from runner.takes.store import NewTake
+
+QUIET_NS = 2_000_000_000  #: after a song: what still rings is not cut by the next song's programs
+RETRY_NS = 2_000_000_000  #: how often the engine is asked again to open a rig that was not there
+
+
+@dataclass(slots=True)
+class _Call:
+    """A roll that was called: compiled, perhaps with the engine already, perhaps with its take made."""
+
+    roll: Roll
+    loaded: bool = False
+    take: NewTake | None = None
+
+
+@dataclass(slots=True)
+class Director:
+    """One run of a session, from the desk's side. `exit` is set when there is nothing left to do."""
+
+    job: Job
+    link: EngineLink
+    recording: Recording
+    tell: Reporter
+    prepared: Prepared
+    show: Show
+    board: Board
+    rehearsal: Rehearsal
+    heard: Callable[[Heard], None] = lambda _heard: None  #: what comes in, for whoever maps controls
+    exit: ExitCode | None = None
+    stopping: str = ""
+    _configured: bool = False
+    _roll: Roll | None = None  #: what rolls, or rolled last
+    _call: _Call | None = None
+    _ready: dict[tuple[str, ...], Roll] = field(default_factory=dict)
+    _prepare_at_ns: int | None = None
+    _retry_at_ns: int | None = None
+    _last_end_ns: int = 0
+    _told_trouble: str = ""
+    _rating: str = ""
+
+    @classmethod
+    def of_job(
+        cls, job: Job, prepared: Prepared, link: EngineLink, recording: Recording, tell: Reporter
+    ) -> Director:
+        """Return the director of a job, at the place where the job says."""
+        session = prepared.session
+        show = Show(
+            places=places_of_job(job, prepared),
+            songs=tuple(song.song for song in session.songs),
+            mode=Mode(job.mode),
+            gap_ns=job.gap_ns,
+            machines=tuple(session.machines),
+            follows=session.clock.source != "internal",
+            at=job.place,
+            done=job.done,
+            clean=job.clean,
+        )
+        rehearsal = Rehearsal.from_dict(job.rehearsal)
+        return cls(job, link, recording, tell, prepared, show, Board(session), rehearsal)
+
+    # ------------------------------------------------------------------ life
+
+    def start(self) -> None:
+        """Compile the first roll, so that what is wrong is said before anything moves, and open the rig.
+
+        Raises:
+            TakewrightError: the first song cannot be played.
+        """
+        self._compile(tuple(place.song for place in self.show.chain))
+        for notice in self.prepared.loaded.notices:
+            self.tell.warn(str(notice))
+        self.configure()
+
+    def resume(self, left_over: Sequence[Record]) -> None:
+        """Go on where a dead desk was: with its open take, or with the next roll."""
+        keeper = self.recording.keeper
+        closed, clean = keeper.closed_takes(self.job.run, self.show.done + 20)
+        if closed > self.show.done and self.show.mode is not Mode.STAY:
+            self.show.at += closed - self.show.done  # closed, and the dead desk could not say so any more
+            self.show.done, self.show.clean = closed, clean
+        header = keeper.resume(self.job.run)
+        self._roll = self._compile_or_none()  # a take that was ordered may be about to begin
+        if header is not None:
+            self.show.begun()
+            self.board.begin_take(header.number)
+        self.recording.rolling = keeper.open
+        if keeper.ended:  # all was written down; only the closing is left to do
+            self.recording.rolling = False
+            self.show.ended("complete")
+            keeper.end()
+        self.on_records(left_over)
+        self.tell.warn("the desk process died and was started again; nothing is lost")
+        if self.recording.rolling or keeper.closing:
+            self._configured = True
+        elif self.show.mode is not Mode.STAY and self.show.at >= len(self.show.places):
+            self.exit = self._code_of_all()
+        else:
+            self.configure()  # what the dead desk had told the engine is not known; its answer tells
+
+    def configure(self) -> None:
+        """Have the engine open the rig; its answer says how that went."""
+        self.link.command(Command.CONFIGURE, rig_of(self.prepared.session).to_dict())
+
+    def tick(self, now_ns: int) -> None:
+        """Do what is due by the time, and take up takes that are closed."""
+        self.recording.keeper.tick()
+        self._tell_log_trouble()
+        self._collect(now_ns)
+        if self._retry_at_ns is not None and now_ns >= self._retry_at_ns:
+            self._retry_at_ns = None
+            self.configure()
+        if self._prepare_at_ns is not None and now_ns >= self._prepare_at_ns:
+            self._prepare_at_ns = None
+            self._send_opening()
+        if not self.stopping and self._configured:
+            self._carry_out(self.show.tick(now_ns))
+
+    def stop(self, why: str) -> None:
+        """End the run: stop what rolls, close its take, then exit."""
+        self.stopping = why
+        self._call = None if self._call is not None and self._call.take is None else self._call
+        if self.recording.rolling or self._call is not None:
+            self.link.command(Command.STOP, {"why": why})
+        elif not self.recording.keeper.closing:
+            self._leave_now()
+
+    def _leave_now(self) -> None:
+        by_service = self.show.mode is Mode.STAY and self.stopping != "stopped by the user"
+        self.exit = ExitCode.OK if by_service else ExitCode.INTERRUPTED
+
+    def _code_of_all(self) -> ExitCode:
+        if self.show.mode is Mode.STAY:
+            return ExitCode.OK
+        return ExitCode.OK if self.show.clean == self.show.done else ExitCode.NOT_CLEAN
+
+    # ------------------------------------------------------------------ orders
+
+    def obey(self, order: Order, now_ns: int) -> Outcome:
+        """Carry out an order, or refuse it; either is told."""
+        outcome, directives = self.show.order(order, now_ns)
+        for directive in directives if outcome.done else ():
+            said = self._do(directive, now_ns)
+            outcome = said if said is not None else outcome
+        self._progress()
+        data = {"order": str(order), "from": order.origin, "done": outcome.done, "text": outcome.text}
+        self.tell("order", data)
+        return outcome
+
+    def _carry_out(self, directives: Sequence[Directive]) -> None:
+        for directive in directives:
+            outcome = self._do(directive, time.monotonic_ns())
+            if outcome is not None and not outcome.done:
+                self.tell.warn(outcome.text)
+        if directives:
+            self._progress()
+
+    def _do(self, directive: Directive, now_ns: int) -> Outcome | None:
+        """Carry out one directive; an outcome is returned where only the doing shows it."""
+        value = directive.value
+        if directive.do is Do.ROLL:
+            return self._begin_call()
+        if directive.do is Do.STOP:
+            self._stop_take(value)
+        elif directive.do is Do.PANIC:
+            self.link.command(Command.PANIC, {"why": value})
+        elif directive.do is Do.GO:
+            self.link.command(Command.GO, {})
+        elif directive.do in (Do.MUTE, Do.UNMUTE, Do.SOLO):
+            self._mute(directive.do, value)
+        elif directive.do is Do.PREPARE:
+            self._prepare_at_ns = max(now_ns, self._last_end_ns + QUIET_NS if self._last_end_ns else 0)
+            self.tell("standing", {"song": str(self.show.up), "for": self.show.waiting_for})
+        elif directive.do in (Do.MARK, Do.RATE):
+            return self._rate(directive, now_ns)
+        elif directive.do is Do.CHECK:
+            return self._check()
+        elif directive.do is Do.RELOAD:
+            return self._reload()
+        elif directive.do is Do.LEAVE:
+            self._leave(value)
+        return None
+
+    def _leave(self, why: str) -> None:
+        if why == "quit":
+            self.stop("told to quit")
+        else:
+            self.exit = self.exit or self._code_of_all()
+
+    def _stop_take(self, why: str) -> None:
+        if self._call is not None and self._call.take is None:
+            self._call = None  # nothing was rolled yet: what was called is forgotten
+            self.show.refused("roll")
+        else:
+            self.link.command(Command.STOP, {"why": why})
+
+    def _mute(self, do: Do, name: str) -> None:
+        machines = list(self.prepared.session.machines)
+        if do is Do.SOLO:
+            with_parts = {part.machine for song in self.prepared.session.songs for part in song.parts}
+            self.board.muted = with_parts - {name}
+        elif do is Do.MUTE:
+            self.board.muted.add(name)
+        else:
+            self.board.muted.discard(name)
+        for index, machine in enumerate(machines):
+            if do is Do.SOLO or machine == name:
+                self._send_mute(index, machine in self.board.muted)
+
+    def _send_mute(self, index: int, muted: bool) -> None:
+        self.link.command(Command.MUTE, {"machine": index, "muted": muted})
+
+    def _rate(self, directive: Directive, now_ns: int) -> Outcome:
+        folder = self.recording.keeper.folder
+        if folder is None:
+            return Outcome(False, "there is no take yet to be rated")
+        name = f"{folder.parent.name}, {folder.name}"
+        try:
+            if directive.do is Do.RATE:
+                rate(folder, directive.value)
+                return Outcome(True, f"{name}: {directive.value}")
+            at = (
+                str(self.board.position(self._roll, self.recording.keeper.text).get("at", ""))
+                if self._roll
+                else ""
+            )
+            add_mark(folder, Mark(now_ns - self.recording.keeper.anchor_ns, at, directive.value))
+        except (OSError, TakewrightError) as error:
+            return Outcome(False, f"{name}: {error}")
+        return Outcome(True, f"marked at {at or 'the beginning'}")
+
+    def _where(self) -> str:
+        if self._roll is None:
+            return ""
+        return str(self.board.position(self._roll, self.recording.keeper.text).get("at", ""))
+
+    def _check(self) -> Outcome:
+        gone = [port.name for port in self.board.ports.values() if not port.present]
+        trouble = self.board.trouble or (f"gone: {', '.join(gone)}" if gone else "")
+        trouble = trouble or self.recording.keeper.log_trouble
+        return Outcome(not trouble, trouble or "the rig is ready")
+
+    def _reload(self) -> Outcome:
+        """Read the session anew and swap it; a bad one is refused, and the old one kept."""
+        try:
+            prepared = read_session(self.job.session_file)
+            show = self.show.with_session(
+                places_of_job(self.job, prepared),
+                tuple(song.song for song in prepared.session.songs),
+                tuple(prepared.session.machines),
+            )
+            for name in sorted({place.song for place in show.places}):
+                compile_roll(prepared, (name,), unloaded(self.rehearsal), pass_name="", run=self.job.run)
+        except TakewrightError as error:
+            return Outcome(False, f"the session file was read again and is not taken: {error}")
+        self.prepared, self.show = prepared, show
+        self.board.session = prepared.session
+        self._ready = {}
+        self.configure()
+        return Outcome(True, "the session file was read again")
+
+    # ------------------------------------------------------------------ rolling
+
+    def _compile(self, names: tuple[str, ...]) -> Roll:
+        """Return the songs compiled, as they were the last time if nothing has changed."""
+        roll = self._ready.get(names)
+        if roll is None:
+            rehearsal = self.rehearsal if self.show.mode is Mode.SONG else unloaded(self.rehearsal)
+            pass_name = self.job.pass_name or self.prepared.session.takes.pass_
+            roll = compile_roll(self.prepared, names, rehearsal, pass_name=pass_name, run=self.job.run)
+            for problem in roll.problems:
+                self.tell.warn(str(problem))
+            self._ready = {names: roll}
+            self.board.new_roll()
+        return roll
+
+    def _compile_or_none(self) -> Roll | None:
+        try:
+            return self._compile(tuple(place.song for place in self.show.chain))
+        except TakewrightError as error:
+            self.tell.warn(str(error))
+            return None
+
+    def _begin_call(self) -> Outcome | None:
+        """Bring the songs that are up into the engine; the answer to it gives the order to roll."""
+        if self.stopping or self.recording.rolling:
+            return None
+        try:
+            roll = self._compile(tuple(place.song for place in self.show.chain))
+        except TakewrightError as error:
+            return self._cannot_roll(str(error), error.exit_code)
+        self._call = _Call(roll)
+        self._prepare_at_ns = None
+        if self._configured:
+            self.link.command(Command.COURSE, roll.course.pack())
+        else:
+            self.configure()
+        return None
+
+    def _cannot_roll(self, text: str, code: ExitCode) -> Outcome:
+        self._call = None
+        if self.show.mode is Mode.STAY:
+            self.show.refused("roll")
+            self.board.alarm(_utc(), "error", text)
+            self.tell("standing", {"song": str(self.show.up), "for": self.show.waiting_for})
+        else:
+            self.tell("error", {"text": text, "exit": int(code)})
+            self.exit = code
+        return Outcome(False, text)
+
+    def _order_roll(self) -> None:
+        """The engine has the course: make the take, and let it roll."""
+        call = self._call
+        if self.stopping or call is None:
+            return
+        call.loaded = True
+        try:
+            call.take = call.take or self.recording.keeper.create(call.roll)
+        except OSError as error:
+            said = self._cannot_roll(f"no take could be made: {error}", ExitCode.NOT_CLEAN)
+            if self.show.mode is Mode.STAY:
+                self.tell.warn(said.text)
+            return
+        self._roll = call.roll
+        self.link.command(Command.ROLL, RollOrder(call.take.key, call.roll.song).to_dict())
+        data = {"song": call.roll.song, "number": call.take.number, "pass": call.roll.pass_name}
+        self.tell("rolling", {**data, "folder": str(call.take.folder), "songs": list(call.roll.names)})
+
+    def _send_opening(self) -> None:
+        """Send what the song that is up needs at its bar 1, so that it has its sounds before it rolls."""
+        if not self._configured or self.show.phase not in (Phase.STANDING, Phase.DUE):
+            return
+        roll = self._compile_or_none()
+        messages = opening_messages(roll.songs[0]) if roll is not None else []
+        if messages:
+            rows = [[port, NO_MACHINE, data.hex()] for port, data in messages]
+            self.link.command(Command.SEND, {"messages": rows})
+
+    # ------------------------------------------------------------------ the engine's answers
+
+    def on_answer(self, answer: int, data: Mapping[str, Any]) -> None:
+        """Take an answer of the engine."""
+        if answer == Answer.READY:
+            self._on_ready(data)
+        elif answer == Answer.LOADED:
+            self._order_roll()
+        elif answer == Answer.FAULT:
+            self._on_fault(data)
+
+    def _on_ready(self, data: Mapping[str, Any]) -> None:
+        for text in data.get("warnings", ()):
+            self.tell.warn(text)
+        self.board.realtime = bool(data.get("realtime"))
+        if data.get("rescued"):
+            self._after_rescue(bool(data.get("configured")))
+            return
+        self._configured, self.board.trouble = True, ""
+        self.board.state = "ready" if self.board.state == "starting" else self.board.state
+        for index, name in enumerate(self.prepared.session.machines):
+            if name in self.board.muted:
+                self._send_mute(index, True)
+        self.tell("ready", {"ports": data.get("ports", []), "realtime": data.get("realtime")})
+        if data.get("moving"):
+            return  # the record of the take's begin is on its way
+        if self._call is not None:
+            self.link.command(Command.COURSE, self._call.roll.course.pack())
+        elif self.show.phase is Phase.STANDING:
+            if self.job.standing:
+                self._carry_out([Directive(Do.PREPARE)])
+            else:
+                self._carry_out(self.show.begin(time.monotonic_ns()))
+
+    def _after_rescue(self, configured: bool) -> None:
+        """A new engine has silenced the rig; tell it again what the dead one may not have done."""
+        self.tell.warn("the engine process died; the rig was stopped and silenced")
+        self.link.forget()
+        self._configured = configured
+        if self.stopping or self.recording.rolling or self.recording.keeper.closing:
+            return  # the take ends first, and leads on to the next
+        if self._call is not None:
+            self._again()
+        elif not configured:
+            self.configure()
+
+    def _again(self) -> None:
+        """Bring a called roll into the engine once more: nothing of it has sounded."""
+        if self._call is not None and self._configured:
+            self.link.command(Command.COURSE, self._call.roll.course.pack())
+        else:
+            self.configure()
+
+    def _on_fault(self, data: Mapping[str, Any]) -> None:
+        text = str(data.get("text", "the engine reported a fault"))
+        kind = data.get("kind")
+        if kind == "rescue":
+            self._configured = False
+        if self.recording.rolling or kind == "state":
+            self.tell.warn(text)
+            return
+        code = ExitCode(data.get("exit", int(ExitCode.NOT_CLEAN)))
+        if self.show.mode is not Mode.STAY:
+            self.tell("error", {"text": text, "exit": int(code)})
+            self.exit = code
+            return
+        if text != self.board.trouble:
+            self.tell.warn(text)
+        if self._call is not None:
+            self._cannot_roll(text, code)
+        self._configured, self.board.trouble = False, text
+        self._retry_at_ns = time.monotonic_ns() + RETRY_NS
+
+    # ------------------------------------------------------------------ records
+
+    def on_records(self, records: Sequence[Record]) -> None:
+        """Write records down, and act on what they say."""
+        for happened in self.recording.take(records, self._call.roll if self._call else self._roll):
+            self._on_happening(happened)
+
+    def _on_happening(self, event: Happening) -> None:
+        if isinstance(event, Begun):
+            number = int(event.key.rpartition("-")[2] or 0)
+            self.board.begin_take(number)
+            self.show.begun()
+            self._call = None
+            self._progress()
+        elif isinstance(event, Ended):
+            self._on_end(event)
+        elif isinstance(event, Heard):
+            self.heard(event)
+        else:
+            self.board.see(event, _utc())
+            if isinstance(event, Beat) and self.recording.rolling and self._roll is not None:
+                self.tell("position", self.board.position(self._roll, self.recording.keeper.text))
+
+    def _on_end(self, event: Ended) -> None:
+        self._last_end_ns = time.monotonic_ns()
+        self.board.state = "ready"
+        if event.logged:
+            self.show.ended(event.outcome)
+        else:
+            self.tell.warn(f"this take has no log: {self.recording.keeper.problem}")
+            self.show.ended(event.outcome)
+            self._after_take("failed", time.monotonic_ns())
+
+    def _collect(self, now_ns: int) -> None:
+        try:
+            closed = self.recording.keeper.collect()
+        except (OSError, TakeFormatError) as error:
+            self.tell.warn(f"the take could not be closed, the next start will: {error}")
+            self._after_take("failed", now_ns)
+            return
+        if closed is None:
+            return
+        folder, summary = closed
+        self.board.add_take(summary, str(folder))
+        keys = ("song", "pass", "number", "verdict", "clock", "findings")
+        self.tell("take", {"folder": str(folder), **{key: summary.get(key) for key in keys}})
+        self._after_take(str(summary.get("verdict")), now_ns)
+
+    def _after_take(self, verdict: str, now_ns: int) -> None:
+        directives = self.show.closed(verdict, now_ns)
+        self._progress()
+        if self.stopping:
+            self._leave_now()
+        else:
+            self._carry_out(directives)
+
+    def _progress(self) -> None:
+        """Tell the keeper where a desk that is started again has to go on."""
+        data = {
+            "done": self.show.done,
+            "clean": self.show.clean,
+            "place": self.show.place_to_resume,
+            "standing": self.show.phase is Phase.STANDING and self._configured,
+            "order": list(self.show.changed_order),
+        }
+        self.tell("progress", data)
+
+    def _tell_log_trouble(self) -> None:
+        trouble = self.recording.keeper.log_trouble
+        if trouble and trouble != self._told_trouble:
+            self.tell.warn(f"the take's log has stopped, the music goes on: {trouble}")
+            self.board.alarm(_utc(), "error", f"the take's log has stopped: {trouble}")
+        self._told_trouble = trouble
+
+    def status(self) -> Status:
+        """Return what there is to see."""
+        keeper = self.recording.keeper
+        return self.board.status(self.show, self._roll, keeper.text, keeper.log_trouble)
+
+
+def places_of_job(job: Job, prepared: Prepared) -> tuple[Place, ...]:
+    """Return the places of a job: takes of one song, or the running order, each place `takes` times."""
+    if job.song:
+        prepared.song(job.song)
+        items = [OrderItem.model_validate({"song": job.song})] * job.takes
+    elif job.order:
+        items = [OrderItem.model_validate({"song": name}) for name in job.order]
+    else:
+        items = [item for item in prepared.session.running_order for _ in range(job.takes)]
+    return places_of(items)
+
+
+def _utc() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -1,0 +1,122 @@
+"""The engine's records, sorted: what belongs to a take is written, what the desk must act on is handed on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from runner.desk.roll import Roll
+from runner.desk.taking import TakeKeeper
+from runner.takes.format import Kind, Record
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """A take has begun to roll."""
+
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The roll has ended: "complete", "stopped" or "failed"; `logged` is false for one that had no log."""
+
+    outcome: str
+    logged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """A sign of life of the engine's loop, and where the song is (quarters, NaN while nothing rolls)."""
+
+    t_ns: int
+    state: str
+    quarters: float
+    dropped: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A message came in by port number `port`; clock is left out."""
+
+    t_ns: int
+    port: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Presence:
+    """A port is gone, or there again."""
+
+    t_ns: int
+    name: str
+    present: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """The engine says something of the clock or of itself: the data of a state or finding record."""
+
+    t_ns: int
+    finding: bool
+    data: dict[str, Any]
+
+
+Happening = Begun | Ended | Beat | Heard | Presence | Told
+
+
+class Recording:
+    """Feeds the takes; at most one is open. `ordered` is the key of a take that has not begun yet."""
+
+    def __init__(self, keeper: TakeKeeper) -> None:
+        self.keeper = keeper
+        self.rolling = False
+
+    def take(self, records: Iterable[Record], roll: Roll | None) -> list[Happening]:
+        """Write down records; several takes may lie in one read. Return what is to be acted on."""
+        happened: list[Happening] = []
+        waiting: list[Record] = []
+        for record in records:
+            if record.kind == Kind.TAKE_BEGIN and roll is not None:
+                self.keeper.feed(waiting)
+                waiting = []
+                self.keeper.begin(roll, record)
+                self.rolling = True
+                happened.append(Begun(str(record.json().get("take", ""))))
+                continue
+            waiting.append(record)  # also beats: they are not kept, but their numbers must not look lost
+            if record.kind == Kind.TAKE_END and self.rolling:
+                self.keeper.feed(waiting)
+                waiting = []
+                happened.append(self._end(record))
+            else:
+                told = _happening(record)
+                if told is not None:
+                    happened.append(told)
+        self.keeper.feed(waiting)
+        return happened
+
+    def _end(self, record: Record) -> Ended:
+        self.rolling = False
+        end = record.json()
+        outcome = str(end.get("outcome", ""))
+        logged = self.keeper.open
+        if logged:
+            self.keeper.end(str(end.get("why", "")), outcome)
+        return Ended(outcome or "failed", logged)
+
+
+def _happening(record: Record) -> Happening | None:
+    """Return what a record is to the desk, or None if it is only to be kept."""
+    if record.kind == Kind.BEAT:
+        data = record.json()
+        return Beat(record.t_ns, str(data.get("state", "")), record.quarters, int(data.get("dropped", 0)))
+    if record.kind == Kind.RECEIVED:
+        return Heard(record.t_ns, record.port, record.data)
+    if record.kind == Kind.PRESENCE:
+        data = record.json()
+        return Presence(record.t_ns, str(data.get("port", "")), bool(data.get("present")))
+    if record.kind in (Kind.STATE, Kind.FINDING):
+        return Told(record.t_ns, record.kind == Kind.FINDING, record.json())
+    return None

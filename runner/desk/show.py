@@ -1,0 +1,401 @@
+"""What rolls when: the running order, where in it we are, and what each order means just now. Pure.
+
+The show is told of orders and of what became of takes; it answers with directives, which the desk carries
+out. It reads no clock (`now_ns` is given) and knows neither ports nor files. An order that makes no sense in
+a phase is refused with the reason, and never kept for later; `ALLOWED` is the table.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import Enum, StrEnum
+from typing import Literal
+
+from runner.desk.actions import Order, Outcome
+from runner.session.model import OrderItem
+
+SECOND_NS = 1_000_000_000
+
+
+class Mode(StrEnum):
+    """What a run is for."""
+
+    SONG = "song"  #: takes of one song, then exit
+    ORDER = "order"  #: the running order from place to place, then exit
+    STAY = "stay"  #: the daemon: waits for orders
+
+
+class Phase(StrEnum):
+    """Where the show is between two takes."""
+
+    STANDING = "standing"  #: waits for an order
+    DUE = "due"  #: rolls by itself when its time comes
+    CALLED = "called"  #: a roll was ordered, and has not begun
+    ROLLING = "rolling"
+    CLOSING = "closing"  #: the take has ended, its record is being closed
+
+
+class Do(Enum):
+    """What the desk is to carry out."""
+
+    ROLL = "roll"  #: the chain of the place that is up
+    STOP = "stop"
+    PANIC = "panic"
+    GO = "go"
+    MUTE = "mute"
+    UNMUTE = "unmute"
+    SOLO = "solo"
+    MARK = "mark"
+    RATE = "rate"
+    PREPARE = "prepare"  #: send the programs of the place that is up
+    CHECK = "check"
+    RELOAD = "reload"
+    LEAVE = "leave"  #: nothing is left to do
+
+
+@dataclass(frozen=True, slots=True)
+class Directive:
+    """One thing for the desk to carry out; `value` is a reason, a machine, a rating or a text."""
+
+    do: Do
+    value: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One roll of the running order. `round_` counts the repeats of a song at this place, from 1."""
+
+    song: str
+    between: int | Literal["wait", "straight-on"] | None = None  #: an `int` is ns
+    number: int = 1
+    round_: int = 1
+    rounds: int = 1
+
+    def __str__(self) -> str:
+        return self.song if self.rounds == 1 else f"{self.song} ({self.round_} of {self.rounds})"
+
+
+def places_of(order: Sequence[OrderItem]) -> tuple[Place, ...]:
+    """Return the places of a running order, each repeat one by one."""
+    places: list[Place] = []
+    for number, item in enumerate(order, 1):
+        between = item.between
+        span = between if between is None or isinstance(between, str) else between.ns
+        places += [Place(item.song, span, number, at, item.repeat) for at in range(1, item.repeat + 1)]
+    return tuple(places)
+
+
+_REST = (Phase.STANDING, Phase.DUE)
+ALLOWED: dict[str, tuple[Phase, ...]] = {
+    "roll": (*_REST, Phase.CLOSING),
+    "again": (*_REST, Phase.CLOSING),
+    "arm": _REST,
+    "stop": (Phase.DUE, Phase.CALLED, Phase.ROLLING),
+    "go": (*_REST, Phase.ROLLING),
+    "mark": (Phase.ROLLING,),
+    "reload": _REST,
+    **dict.fromkeys(
+        ("next", "previous", "song", "place", "order", "keep", "discard", "panic", "check", "quit", "mute",
+         "unmute", "solo"),
+        tuple(Phase),
+    ),
+}  # fmt: skip
+_WHY_NOT = {
+    Phase.STANDING: "nothing rolls",
+    Phase.DUE: "nothing rolls yet",
+    Phase.CALLED: "a take is about to begin",
+    Phase.ROLLING: "a take rolls; stop it first",
+    Phase.CLOSING: "the last take is being closed",
+}
+
+
+@dataclass(slots=True)
+class Show:
+    """The show from its first place to its last. `at` is the index of the place that is up."""
+
+    places: tuple[Place, ...]
+    songs: tuple[str, ...]
+    mode: Mode
+    gap_ns: int = SECOND_NS
+    machines: tuple[str, ...] = ()
+    follows: bool = False  #: whether another machine's Start begins each take
+    at: int = 0
+    done: int = 0
+    clean: int = 0
+    phase: Phase = Phase.STANDING
+    roll_at_ns: int | None = None
+    waiting_for: str = ""
+    playing: tuple[Place, ...] = ()
+    last_song: str = ""
+    _chosen: bool = False  #: whether the place that is up was chosen while another rolls
+    _stopped: bool = False  #: whether the take that ends was stopped by an order
+    _changed: bool = False  #: whether the order is another than the session's
+
+    # ------------------------------------------------------------------ where we are
+
+    @property
+    def up(self) -> Place:
+        """The place that rolls next."""
+        return self.places[min(self.at, len(self.places) - 1)]
+
+    @property
+    def chain(self) -> tuple[Place, ...]:
+        """The places that are rolled as one, the clock unbroken: mostly one; none at the end."""
+        if self.at >= len(self.places):
+            return ()
+        last = self.at
+        while self.places[last].between == "straight-on" and last + 1 < len(self.places):
+            last += 1
+        return self.places[self.at : last + 1]
+
+    @property
+    def next_song(self) -> str:
+        """The song that comes after the one that plays, or that is up; empty after the last."""
+        at = self.at if self.playing else self.at + 1
+        return self.places[at].song if at < len(self.places) else ""
+
+    # ------------------------------------------------------------------ what happens by itself
+
+    def begin(self, now_ns: int) -> list[Directive]:
+        """The rig is ready: take up the show where it is."""
+        if self.phase not in _REST:
+            return []
+        if self.mode is Mode.STAY:
+            return self._stand("roll")
+        self.phase, self.roll_at_ns = Phase.DUE, now_ns
+        return self.tick(now_ns)
+
+    def tick(self, now_ns: int) -> list[Directive]:
+        """Roll what is due to roll by itself."""
+        if self.phase is not Phase.DUE or self.roll_at_ns is None or now_ns < self.roll_at_ns:
+            return []
+        return self._call()
+
+    def begun(self) -> None:
+        """A take has begun to roll; what comes after it is up from now on."""
+        if self.phase is Phase.ROLLING:
+            return
+        self.playing = self.chain
+        self.last_song = self.playing[0].song
+        self.at += len(self.playing)
+        self.phase, self.roll_at_ns, self.waiting_for = Phase.ROLLING, None, ""
+        self._chosen = self._stopped = False
+
+    def refused(self, why: str) -> list[Directive]:
+        """A roll that was called could not be; the show stands, or is over if nobody is there to help."""
+        self.phase = Phase.STANDING
+        self.waiting_for = why
+        return [] if self.mode is Mode.STAY else [Directive(Do.LEAVE, why)]
+
+    def ended(self, outcome: str) -> None:
+        """The take that rolls has ended: "complete", "stopped" or "failed"."""
+        self.phase = Phase.CLOSING
+        whole = outcome == "complete" or (self.mode is not Mode.STAY and not self._stopped)
+        if not whole and not self._chosen and self.mode is not Mode.SONG and self.playing:
+            self.at -= len(self.playing)  # to be played once more
+
+    def closed(self, verdict: str, now_ns: int) -> list[Directive]:
+        """The record of the take is closed: go on as the order says."""
+        last, self.playing = self.playing, ()
+        self.done += 1
+        self.clean += verdict == "clean"
+        self.phase = Phase.STANDING
+        if self.roll_at_ns is not None:  # ordered while the take was being closed
+            return self._call()
+        if self.at >= len(self.places):
+            if self.mode is not Mode.STAY:
+                return [Directive(Do.LEAVE)]
+            self.at = 0
+            return self._stand("roll: the running order is at its end, and begins again")
+        if self._stopped:
+            return self._stand("roll")
+        between = last[-1].between if last and not self._chosen else None
+        if between == "wait" or (between is None and self.mode is Mode.STAY):
+            return self._stand("roll")
+        gap = between if isinstance(between, int) else self.gap_ns
+        self.phase, self.roll_at_ns = Phase.DUE, now_ns + gap
+        return [Directive(Do.PREPARE)]
+
+    # ------------------------------------------------------------------ orders
+
+    def order(self, order: Order, now_ns: int) -> tuple[Outcome, list[Directive]]:
+        """Return what becomes of an order, and what is to be done for it."""
+        allowed = ALLOWED.get(order.word, ())
+        if self.phase not in allowed:
+            return _no(f"{order}: not now, {_WHY_NOT[self.phase]}")
+        obey = getattr(self, f"_{order.word}")
+        result: tuple[Outcome, list[Directive]] = obey(order.name, now_ns)
+        return result
+
+    def _roll(self, name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        if name:
+            outcome, _ = self._song(name, 0)
+            if not outcome.done:
+                return outcome, []
+        if self.phase is Phase.CLOSING:
+            self.roll_at_ns = 0
+            return _yes(f"{self.up} rolls as soon as the last take is closed")
+        text = f"{self.up} is armed: it waits for the other machine's start" if self.follows else ""
+        return _yes(text or f"{self.up} rolls", *self._call())
+
+    def _again(self, _name: str, now_ns: int) -> tuple[Outcome, list[Directive]]:
+        if not self.last_song:
+            return _no("again: nothing has been rolled yet")
+        if self.mode is Mode.SONG:
+            self.at = min(self.at, len(self.places) - 1)
+            return self._roll("", now_ns)
+        return self._roll(self.last_song, now_ns)
+
+    def _arm(self, _name: str, now_ns: int) -> tuple[Outcome, list[Directive]]:
+        if self.follows:
+            return self._roll("", now_ns)
+        self.phase, self.roll_at_ns = Phase.STANDING, None
+        self.waiting_for = "roll"
+        return _yes(f"{self.up} is up: its programs are sent, it waits for roll", Directive(Do.PREPARE))
+
+    def _stop(self, _name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        if self.phase is Phase.DUE:
+            return _yes(f"{self.up} does not roll by itself any more", *self._stand("roll"))
+        self._stopped = True
+        return _yes("stopped", Directive(Do.STOP, "stopped by order"))
+
+    def _panic(self, _name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        if self.phase is Phase.ROLLING:
+            self._stopped = True
+        elif self.phase is Phase.DUE:
+            self._stand("roll")
+        return _yes("everything is silenced", Directive(Do.PANIC, "panic"))
+
+    def _go(self, _name: str, now_ns: int) -> tuple[Outcome, list[Directive]]:
+        if self.phase is Phase.ROLLING:
+            return _yes("the hold ends at its next seam", Directive(Do.GO))
+        if self.mode is not Mode.STAY or self.done:
+            return self._roll("", now_ns)
+        return _no("go: no hold plays, and no song has been played that another follows; give roll")
+
+    def _mark(self, text: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        return _yes("marked", Directive(Do.MARK, text))
+
+    def _keep(self, _name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        return _yes("the take is to be kept", Directive(Do.RATE, "keep"))
+
+    def _discard(self, _name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        return _yes("the take is to be discarded", Directive(Do.RATE, "discard"))
+
+    def _check(self, _name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        return _yes("", Directive(Do.CHECK))
+
+    def _reload(self, _name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        return _yes("", Directive(Do.RELOAD))
+
+    def _quit(self, _name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        return _yes("the run ends", Directive(Do.LEAVE, "quit"))
+
+    def _mute(self, name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        return self._on_machine(Do.MUTE, name, "is muted")
+
+    def _unmute(self, name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        return self._on_machine(Do.UNMUTE, name, "is heard again")
+
+    def _solo(self, name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        return self._on_machine(Do.SOLO, name, "is heard alone")
+
+    def _on_machine(self, do: Do, name: str, text: str) -> tuple[Outcome, list[Directive]]:
+        if name not in self.machines:
+            return _no(f"no machine {name!r}; {_near(name, self.machines)}")
+        return _yes(f"{name} {text}", Directive(do, name))
+
+    # ------------------------------------------------------------------ the running order
+
+    def _next(self, _name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        return self._choose(self.at + 1, "next: that was the last place of the running order")
+
+    def _previous(self, _name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        return self._choose(self.at - 1, "previous: that was the first place of the running order")
+
+    def _place(self, name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        numbers = [place.number for place in self.places]
+        if not name.isascii() or not name.isdigit() or int(name) not in numbers:
+            return _no(f"no place {name!r}; the running order has places 1 to {numbers[-1]}")
+        return self._choose(numbers.index(int(name)), "")
+
+    def _song(self, name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        """Bring a song up: where it comes next in the order, or else anywhere, or else as a guest."""
+        if name not in self.songs:
+            return _no(f"no song {name!r}; {_near(name, self.songs)}")
+        onward = [*range(self.at, len(self.places)), *range(min(self.at, len(self.places)))]
+        found = next((index for index in onward if self.places[index].song == name), None)
+        if found is None:
+            guest = Place(name, "wait", self.up.number)
+            self.places = (*self.places[: self.at], guest, *self.places[self.at :])
+            found = self.at
+            self._changed = True
+        return self._choose(found, "")
+
+    def _order(self, text: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
+        """Play these songs from now on, in this order; a song that rolls is played to its end."""
+        names = [name.strip() for name in text.split(",") if name.strip()]
+        for name in names:
+            if name not in self.songs:
+                return _no(f"no song {name!r}; {_near(name, self.songs)}")
+        if not names:
+            return _no("order: name the songs, with commas between")
+        known = {place.song: place.between for place in reversed(self.places)}
+        self.places = tuple(Place(name, known.get(name), at) for at, name in enumerate(names, 1))
+        self._changed = True
+        return self._choose(0, "")
+
+    def _choose(self, index: int, too_far: str) -> tuple[Outcome, list[Directive]]:
+        if not 0 <= index < len(self.places):
+            return _no(too_far)
+        self.at = index
+        if self.phase in (Phase.ROLLING, Phase.CLOSING, Phase.CALLED):
+            self._chosen = True
+            return _yes(f"{self.up} comes next")
+        return _yes(f"{self.up} is up", *self._stand("roll"))
+
+    @property
+    def changed_order(self) -> tuple[str, ...]:
+        """The songs of the order as it was changed on the way; empty if it is the session's."""
+        return tuple(place.song for place in self.places) if self._changed else ()
+
+    @property
+    def place_to_resume(self) -> int:
+        """Where a show that takes over now would have to be: before what rolls, if anything does."""
+        rolling = self.phase in (Phase.ROLLING, Phase.CLOSING) and not self._chosen
+        return max(0, self.at - len(self.playing)) if rolling else self.at
+
+    def with_session(self, places: Sequence[Place], songs: Sequence[str], machines: Sequence[str]) -> Show:
+        """Return this show going on with another version of its session, at the same song if it is there."""
+        song = self.up.song
+        at = next((index for index, place in enumerate(places) if place.song == song), 0)
+        return replace(
+            self, places=tuple(places), songs=tuple(songs), machines=tuple(machines), at=at, playing=()
+        )
+
+    # ------------------------------------------------------------------ inside
+
+    def _stand(self, what: str) -> list[Directive]:
+        self.phase, self.roll_at_ns, self.waiting_for = Phase.STANDING, None, what
+        return [Directive(Do.PREPARE)]
+
+    def _call(self) -> list[Directive]:
+        if self.at >= len(self.places):
+            self.at = 0
+        self.phase, self.roll_at_ns, self.waiting_for = Phase.CALLED, None, ""
+        return [Directive(Do.ROLL)]
+
+
+def _yes(text: str, *directives: Directive) -> tuple[Outcome, list[Directive]]:
+    return Outcome(True, text), list(directives)
+
+
+def _no(text: str) -> tuple[Outcome, list[Directive]]:
+    return Outcome(False, text), []
+
+
+def _near(name: str, known: Sequence[str]) -> str:
+    near = difflib.get_close_matches(name, known, n=2, cutoff=0.5)
+    return f"did you mean {' or '.join(near)}?" if near else f"there are {', '.join(known)}"
