@@ -120,7 +120,7 @@ CAUSES: Mapping[str, CauseMeaning] = {
         "it sent notes in other takes of the song, and none in this one",
     ),
     "other-settings": CauseMeaning(
-        "session", "the session was changed between the takes", "offsets, tempo or pre-roll differ in the takes"
+        "session", "the session was changed between the takes", "offsets, tempo or pre-roll differ"
     ),
     "broken-off": CauseMeaning("person", "the roll was broken off", "the take ended before its song"),
     "stopped": CauseMeaning("person", "somebody stopped the take", "the reason in the log"),
@@ -135,7 +135,9 @@ CAUSES: Mapping[str, CauseMeaning] = {
     "log": CauseMeaning(
         "medium", "the record was lost, not the thing itself", "records are missing in the log"
     ),
-    "file": CauseMeaning("medium", "a file of the take was lost or damaged", "lines that are no lines of a take"),
+    "file": CauseMeaning(
+        "medium", "a file of the take was lost or damaged", "lines that are no lines of a take"
+    ),
     "gap": CauseMeaning("medium", "a killed writer", "a gap in the numbering"),
     "reported": CauseMeaning("program", "the reason that the engine or desk gave", "the log's last state"),
     "engine-died": CauseMeaning("program", "the engine's process died", "another engine went on in the log"),

@@ -6,40 +6,44 @@ coincidence (other ports were late too), which outweighs what is merely usual.
 
 from __future__ import annotations
 
-from runner.audit.facts import DIN_BYTE_NS, NEAR_NS, Facts
+from runner.audit.cause_codes import CAUSES
+from runner.audit.facts import DIN_BYTE_NS, Facts
 from runner.audit.findings import Cause
 
 DIRECT, COINCIDENT, USUAL = 0.95, 0.8, 0.3
 
 
+def cause(code: str, why: str, weight: float = USUAL, text: str = "") -> Cause:
+    """Return a cause of the table `CAUSES`, in its words unless others are given."""
+    return Cause(text or CAUSES[code].meaning, why, weight, code)
+
+
 def ranked(causes: list[Cause | None]) -> tuple[Cause, ...]:
     """Return the causes that there are, strongest first; of equals, in the order given; each code once."""
     best: dict[str, Cause] = {}
-    for cause in sorted((cause for cause in causes if cause is not None), key=lambda c: -c.weight):
-        best.setdefault(cause.code, cause)
+    for each in sorted((each for each in causes if each is not None), key=lambda c: -c.weight):
+        best.setdefault(each.code, each)
     return tuple(best.values())
 
 
 def port_gone(facts: Facts, port: str, t_ns: int) -> Cause | None:
     """The port vanished at that time: a cable, a hub, or the machine's power."""
-    for event in facts.of_kind("presence"):
-        name = event.port or str(event.detail.get("port", ""))
-        if name == port and event.detail.get("present") is False and abs(event.t_ns - t_ns) <= 2 * NEAR_NS:
-            gap = abs(event.t_ns - t_ns) / 1e6
-            why = f"port {port} vanished from the system {gap:.0f} ms away from it"
-            return Cause(
-                "the cable was unplugged, or the machine or hub lost power", why, DIRECT, "unplugged"
-            )
+    event = facts.gone_near(port, t_ns)
+    if event is not None:
+        away = abs(event.t_ns - t_ns) / 1e6
+        return cause("unplugged", f"port {port} was found gone from the system {away:.0f} ms away", DIRECT)
+    if port and port == facts.declared.source:
+        for told in facts.of_kind("finding"):
+            if told.detail.get("code") == "active-sensing-lost" and abs(told.t_ns - t_ns) <= 10**9:
+                return cause("unplugged", "active sensing fell silent at the same time", 0.9)
     return None
 
 
 def port_refused(facts: Facts, port: str, t_ns: int) -> Cause | None:
     """The port refused what was sent."""
-    event = facts.near("send_failed", t_ns, port)
-    if event is None:
+    if facts.near("send_failed", t_ns, port) is None:
         return None
-    text = "the interface or its driver refused data"
-    return Cause(text, f"port {port} refused a message then", 0.85, "port-refused")
+    return cause("port-refused", f"port {port} refused a message then", 0.85)
 
 
 def port_held(facts: Facts, port: str, t_ns: int) -> Cause | None:
@@ -47,30 +51,25 @@ def port_held(facts: Facts, port: str, t_ns: int) -> Cause | None:
     event = facts.near("slow_send", t_ns)
     if event is None:
         return None
-    own = event.port == port
     why = f"port {event.port} held the engine for {event.amount / 1000:.1f} ms then"
-    return Cause("a port's driver blocked the engine", why, DIRECT if own else 0.9, "slow-port")
+    return cause("slow-port", why, DIRECT if event.port == port else 0.9)
 
 
 def computer_late(facts: Facts, port: str, t_ns: int) -> Cause | None:
     """Other ports were late at the same time, so it is not this port but this computer."""
-    other = facts.late_elsewhere(port, t_ns)
+    other = facts.late_near(t_ns, but_port=port)
     if other is None:
         return None
-    why = f"clocks on port {other.port} were late at the same time"
-    return Cause("this computer did not run the engine in time", why, COINCIDENT, "computer")
+    return cause("computer", f"clocks on port {other.port} were late at the same time", COINCIDENT)
 
 
 def own_lateness(facts: Facts, t_ns: int) -> Cause | None:
     """Our own sends were late when input was strange: this computer stood still."""
-    for figures in facts.clock.tracks:
-        if figures.direction != "out":
-            continue
-        late = [t for t in figures.late_times(facts.limits.clock_ns) if abs(t - t_ns) <= NEAR_NS]
-        if late:
-            why = f"our own clocks on port {figures.port} were late at the same time"
-            return Cause("this computer did not run the engine in time", why, COINCIDENT, "computer")
-    return None
+    late = facts.late_near(t_ns)
+    if late is None:
+        return None
+    why = f"our own clocks on port {late.port} were {late.size_ns / 1e6:.1f} ms late at the same time"
+    return cause("computer", why, COINCIDENT)
 
 
 def wire_load(facts: Facts, port: str, direction: str, t_ns: int) -> Cause | None:
@@ -82,9 +81,9 @@ def wire_load(facts: Facts, port: str, direction: str, t_ns: int) -> Cause | Non
         return None
     way = "came in on" if direction == "in" else "went out on"
     why = f"{size} bytes {way} port {port} within 40 ms, {share:.0%} of what a DIN cable carries"
-    return Cause("too much data on the same wire", why, 0.75 if share < 1 else 0.85, "wire-load")
+    return cause("wire-load", why, 0.75 if share < 1 else 0.85)
 
 
-def usual(text: str, why: str, code: str, weight: float = USUAL) -> Cause:
+def usual(code: str, why: str = "the usual cause; no other evidence", weight: float = USUAL) -> Cause:
     """What it is most often, for want of evidence."""
-    return Cause(text, why, weight, code)
+    return cause(code, why, weight)

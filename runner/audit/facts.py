@@ -11,15 +11,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from operator import attrgetter
+from typing import Any, NamedTuple
 
 from runner.audit.clock import ClockFigures, TrackFigures, clock_figures
 from runner.audit.verdict import Limits
 from runner.music.moment import SongTime
 from runner.takes.declared import Declared
 from runner.takes.legs import PlayedLegs
-from runner.takes.model import Event, Take
+from runner.takes.model import IDLE_FROM, NO_DUE, Event, Take
 
 NEAR_NS = 300_000_000  #: facts this near in time may belong together
+LOOKED_NS = (
+    2_200_000_000  #: a port's absence is seen this much later at most: it is asked about once a second
+)
+_RETIMED = 1.5  #: of the followed clock's own error nearby: by so much a relayed clock is moved, never late
 DIN_BYTE_NS = 320_000  #: MIDI 1.0 Detailed Specification 4.2.1, p. 1: 31.25 kbaud, 10 bits a byte
 
 
@@ -35,12 +40,17 @@ class Facts:
     lost: int = 0
     recovered: bool = False
     legs: PlayedLegs | None = None  #: of a roll that was no plain run through one song
+    history: Sequence[History] = ()  #: other takes of the song, as far as they are to be compared with
     _by_kind: dict[str, list[Event]] = field(default_factory=dict)
     _traffic: dict[tuple[str, str], tuple[array[int], array[int]]] = field(default_factory=dict)
+    _late: list[LateTick] | None = None
+    _moves: list[Event] | None = None
 
     @classmethod
-    def of_take(cls, take: Take, *, lost: int = 0, recovered: bool = False) -> Facts:
-        """Return the facts of a take."""
+    def of_take(
+        cls, take: Take, *, lost: int = 0, recovered: bool = False, history: Sequence[History] = ()
+    ) -> Facts:
+        """Return the facts of a take; `history` is what other takes of its song have to be compared with."""
         declared = take.declared
         facts = cls(
             take,
@@ -51,6 +61,7 @@ class Facts:
             lost,
             recovered,
             PlayedLegs.of_take(take.events, declared, take.header.song),
+            history,
         )
         for event in take.events:
             facts._by_kind.setdefault(event.kind, []).append(event)
@@ -80,7 +91,7 @@ class Facts:
         if t_ns is None or self.time is None:
             return None
         if self.declared.role == "follower":
-            followed = self._followed_quarters(t_ns)
+            followed = self.followed_quarters(t_ns)
             return None if followed is None else self.time.at_text(followed)
         if self.legs is not None:
             return self.legs.at(t_ns)
@@ -90,7 +101,19 @@ class Facts:
             return None
         return self.time.at_text(Fraction(round(quarters * 24), 24))
 
-    def _followed_quarters(self, t_ns: int) -> Fraction | None:
+    @property
+    def master_moves(self) -> list[Event]:
+        """Start, Continue, Stop and Song Position Pointer of the followed machine, in order."""
+        if self._moves is None:
+            port = self.declared.source
+            self._moves = [
+                event
+                for event in self.of_kind("received")
+                if event.port == port and event.data[:1] in (b"\xfa", b"\xfb", b"\xfc", b"\xf2")
+            ]
+        return self._moves
+
+    def followed_quarters(self, t_ns: int) -> Fraction | None:
         """Return the song position of a time by counting the master's clocks from its Start; None before it.
 
         Counted on the audit's own grid, not by what the follower made of it at the time.
@@ -98,13 +121,7 @@ class Facts:
         source = self.clock.source
         if source is None or source.grid is None:
             return None
-        moves = [
-            event
-            for event in self.of_kind("received")
-            if event.port == source.port
-            and event.t_ns <= t_ns
-            and event.data[:1] in (b"\xfa", b"\xfb", b"\xf2")
-        ]
+        moves = [event for event in self.master_moves if event.t_ns <= t_ns and event.data[:1] != b"\xfc"]
         start = next((event for event in reversed(moves) if len(event.data) == 1), None)
         if start is None:
             return None
@@ -135,13 +152,81 @@ class Facts:
         self._traffic[port, kind] = result
         return result
 
-    def late_elsewhere(self, port: str, t_ns: int, span_ns: int = NEAR_NS) -> TrackFigures | None:
-        """Return the clocks of another port that were late at the same time: then it was not the port."""
-        for figures in self.clock.tracks:
-            if figures.direction != "out" or figures.port == port:
+    @property
+    def told(self) -> frozenset[str]:
+        """The codes of what the engine and the clock watch found while the take ran."""
+        return frozenset(str(event.detail.get("code")) for event in self.of_kind("finding"))
+
+    def gone_near(self, port: str, t_ns: int) -> Event | None:
+        """Return the event that a port was found to be gone, if that fits something at `t_ns`."""
+        for event in self.of_kind("presence"):
+            name = event.port or str(event.detail.get("port", ""))
+            if name != port or event.detail.get("present") is not False:
                 continue
-            if any(abs(t - t_ns) <= span_ns for t in figures.late_times(self.limits.clock_ns)):
-                return figures
+            if -NEAR_NS <= event.t_ns - t_ns <= LOOKED_NS or self._still_gone(port, event.t_ns, t_ns):
+                return event
+        return None
+
+    def _still_gone(self, port: str, gone_ns: int, t_ns: int) -> bool:
+        """Return whether a port that went at `gone_ns` was away at `t_ns`, or had only just come back."""
+        if t_ns < gone_ns:
+            return False
+        back = (
+            event.t_ns
+            for event in self.of_kind("presence")
+            if (event.port or str(event.detail.get("port", ""))) == port
+            and event.t_ns > gone_ns
+            and event.detail.get("present") is True
+        )
+        return t_ns <= next(back, t_ns) + NEAR_NS
+
+    @property
+    def late_ticks(self) -> list[LateTick]:
+        """All clocks that this computer sent later or earlier than the limit allows, in order of time.
+
+        A clock that is passed on is due at its predicted time; where the followed clock itself was off, the
+        prediction moved after the clock had been planned, and that is no lateness of ours.
+        """
+        if self._late is None:
+            moved = _Moved(self.clock.source if self.declared.role == "follower" else None)
+            rows = []
+            for figures in self.clock.tracks:
+                if figures.direction != "out" or not figures.late_times(self.limits.clock_ns):
+                    continue
+                track = figures.track
+                for t, due, number in zip(track.t_ns, track.due_ns, track.number, strict=True):
+                    if due == NO_DUE or abs(t - due) <= self.limits.clock_ns:
+                        continue
+                    if self.declared.role == "follower" and number >= IDLE_FROM:
+                        continue  # while the master stands, clocks are passed on as they come
+                    if abs(t - due) > self.limits.clock_ns + _RETIMED * moved.near(t):
+                        rows.append(LateTick(t, abs(t - due), track.port))
+            self._late = sorted(rows)
+        return self._late
+
+    def late_near(self, t_ns: int, *, but_port: str = "", span_ns: int = NEAR_NS) -> LateTick | None:
+        """Return the latest of our own clocks about a time, on any port but one."""
+        rows = self.late_ticks
+        low = bisect_left(rows, (t_ns - span_ns,))
+        high = bisect_right(rows, (t_ns + span_ns, 2**62, ""))
+        fits = [row for row in rows[low:high] if row.port != but_port]
+        return max(fits, key=lambda row: row.size_ns, default=None)
+
+    def time_of(self, quarters: Fraction) -> int | None:
+        """Return when a song position was played, in ns from the anchor; None where that is not known."""
+        if self.time is None or self.legs is not None:
+            return None
+        if self.declared.role != "follower":
+            return self.time.tempo.ns_at(quarters)
+        source = self.clock.source
+        if source is None or source.grid is None:
+            return None
+        for index, number in enumerate(source.grid.number):
+            at = self.followed_quarters(source.track.t_ns[index])
+            if at is not None:
+                wanted = number + round((quarters - at) * 24)
+                there = bisect_left(source.grid.number, wanted)
+                return source.track.t_ns[there] if there < len(source.track) else None
         return None
 
     @property
@@ -149,6 +234,41 @@ class Facts:
         """How the take ended: complete, stopped, failed, or None if the log does not say."""
         end = self.take.end
         return outcome_of(end.detail) if end is not None else None
+
+
+class LateTick(NamedTuple):
+    """A clock of ours that went out beside its time: when, by how much, on which port."""
+
+    t_ns: int
+    size_ns: int
+    port: str
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """What another take of the song says of its machines: see `runner.audit.alignment`."""
+
+    take: str
+    pass_name: str
+    machines: Mapping[str, Mapping[str, Any]]
+    settings: Mapping[str, Any] = field(default_factory=dict)
+
+
+class _Moved:
+    """How far the followed clock was off its prediction about a time, in ns."""
+
+    def __init__(self, source: TrackFigures | None) -> None:
+        self._times: list[int] = []
+        self._sizes: list[int] = []
+        if source is not None:
+            for t, due in zip(source.track.t_ns, source.track.due_ns, strict=True):
+                self._times.append(t)
+                self._sizes.append(0 if due == NO_DUE else abs(t - due))
+
+    def near(self, t_ns: int) -> int:
+        low = bisect_left(self._times, t_ns - NEAR_NS)
+        high = bisect_right(self._times, t_ns + NEAR_NS)
+        return max(self._sizes[low:high], default=0)
 
 
 def outcome_of(detail: Mapping[str, object]) -> str:

@@ -17,6 +17,7 @@ from itertools import pairwise
 #: tempo by 10 %; high ones the other way round. The grid with the fewest faults is the likeliest.
 GAINS = ((0.08, 0.003), (0.3, 0.05), (0.5, 0.1))
 FRESH_TICKS = 4
+HELD_BACK_NS = 1_000_000  #: from one clock to the next when a stalled link delivers what it held back
 PAUSE_TICKS = 72  #: a longer silence is a pause: how many ticks it would have held cannot be known
 
 
@@ -84,7 +85,7 @@ def _place(t_ns: Sequence[int], period: float, phase_gain: float, period_gain: f
         t = t_ns[index]
         step = round((t - phase) / period)
         if step <= 0:
-            _take_double(grid, index, t, number)
+            _take_double(grid, index, t, number, period)
             continue
         if step > PAUSE_TICKS:
             grid.faults.append(GridFault("pause", index, t, step - 1))
@@ -112,10 +113,17 @@ def _leave_hole(grid: Grid, index: int, t: int, count: int) -> None:
         grid.faults.append(GridFault("missing", index, t, count))
 
 
-def _take_double(grid: Grid, index: int, t: int, number: int) -> None:
-    """Count an arrival for a tick that has been there: it fills a fresh hole, or it is one too many."""
+def _take_double(grid: Grid, index: int, t: int, number: int, period: float) -> None:
+    """Count an arrival for a tick that has been there: it fills a fresh hole, or it is one too many.
+
+    What a stalled link held back comes in a row after the hole, so that a hole is fresh for a few ticks and
+    for as long as it takes to deliver all that it lacks.
+    """
     last = grid.faults[-1] if grid.faults else None
-    if last is not None and last.kind == "missing" and index - last.index <= FRESH_TICKS:
+    fresh = last is not None and (
+        index - last.index <= FRESH_TICKS or t - last.t_ns < FRESH_TICKS * period + last.count * HELD_BACK_NS
+    )
+    if last is not None and last.kind == "missing" and fresh:
         if last.count > 1:
             grid.faults[-1] = GridFault("missing", last.index, last.t_ns, last.count - 1)
         else:

@@ -1,4 +1,4 @@
-"""What each finding's code stands for: severity, meaning, evidence, the causes that it can name, and what to try.
+"""What each finding's code stands for: severity, meaning, evidence, possible causes, and what to try.
 
 Pure. Codes never change their meaning. The codes of the clock watch (`runner.sync.findings`) are part of the
 table; a few of them the audit judges anew from the whole record, and says so in `evidence`.
@@ -87,7 +87,7 @@ MEANINGS: Mapping[str, Meaning] = {
         "time handed to the port against time due", "as for late clocks", _SENT_LATE,
     ),
     "program-late": Meaning(
-        "warning", "a program change left less time to settle than its machine needs, or came after its moment",
+        "warning", "a program change came after its moment, or too close to it for its machine to settle",
         "time sent, the machine's `settle`, and the moment that it was for",
         "lengthen the lead (or let the master wait) so that programs go out before bar 1; else make `settle` "
         "longer, or move the program change away from dense data",
@@ -136,7 +136,7 @@ MEANINGS: Mapping[str, Meaning] = {
     "tempo-off": Meaning(
         "warning", "the measured tempo is not the declared one",
         "least squares over all clocks; by the bar, whether it is off by a constant, at a step or by a ramp",
-        "set the master to the song's tempo and take changes out of its tempo track, or enter them in the song",
+        "set the master to the song's tempo and take out its tempo changes, or enter them in the song",
         ("master-tempo", "master-ramp", "master-step", "computer"),
     ),
     "follower-misled": Meaning(
@@ -157,8 +157,8 @@ MEANINGS: Mapping[str, Meaning] = {
     "machine-started-late": Meaning(
         "warning", "a machine came in late after its Start, by a whole number of clocks",
         "the notes that it sends, against the clocks that it was sent",
-        "give it more clock before Start (`lead`); if it had enough, start it earlier (`offset`) or look into "
-        "its own count-in and chase settings",
+        "give it more clock before Start (`lead`); if it had enough, start it earlier (`offset`), or look "
+        "into its own count-in and chase settings",
         ("short-lead", "machine-start"),
     ),
     "machine-silent": Meaning(

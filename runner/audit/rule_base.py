@@ -16,6 +16,16 @@ def in_ms(ns: float) -> str:
     return f"{ns / 1e6:.2f} ms"
 
 
+def plural(count: int, thing: str, things: str = "") -> str:
+    """Return "1 clock" or "2 clocks"."""
+    return f"{count} {thing if count == 1 else things or thing + 's'}"
+
+
+def was(count: int) -> str:
+    """Return "was" or "were"."""
+    return "was" if count == 1 else "were"
+
+
 def finding(code: str, facts: Facts, t_ns: int | None, text: str, **more: object) -> Finding:
     """Return a finding with the usual severity of its code and the song position of its time."""
     severity: Severity = MEANINGS[code].severity

@@ -1,4 +1,4 @@
-"""Rules about clocks, tempo and transport. Pure."""
+"""Rules about the clocks that we send, and the distance from Start to the first of them. Pure."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from bisect import bisect_left
 from collections.abc import Iterator
 
 from runner.audit.causes import (
+    cause,
     computer_late,
-    own_lateness,
     port_gone,
     port_held,
     port_refused,
@@ -17,10 +17,10 @@ from runner.audit.causes import (
 )
 from runner.audit.clock import TrackFigures
 from runner.audit.facts import Facts, worst
-from runner.audit.findings import Cause, Finding
-from runner.audit.rule_base import finding, in_ms
+from runner.audit.findings import Finding
+from runner.audit.rule_base import finding, in_ms, plural, was
 from runner.audit.rules_log import dropped_records
-from runner.takes.model import NO_DUE
+from runner.takes.model import IDLE_FROM
 
 START_GAP_NS = 1_000_000  #: MIDI 1.0 Detailed Specification 4.2.1, p. 30
 
@@ -32,7 +32,7 @@ def clocks_sent(facts: Facts) -> Iterator[Finding]:
             continue
         if figures.missing > facts.limits.missing_clocks:
             yield _clocks_not_sent(facts, figures)
-        late = _late_ticks(figures, facts.limits.clock_ns)
+        late = [(tick.t_ns, tick.size_ns) for tick in facts.late_ticks if tick.port == figures.port]
         if late:
             t_ns, size = worst(late)
             causes = [
@@ -40,11 +40,11 @@ def clocks_sent(facts: Facts) -> Iterator[Finding]:
                 computer_late(facts, figures.port, t_ns),
                 port_gone(facts, figures.port, t_ns),
                 wire_load(facts, figures.port, "out", t_ns),
-                usual("this computer was busy with something else", "the usual cause", "computer"),
+                usual("computer"),
             ]
             text = (
-                f"{len(late)} clocks on port {figures.port} were over {in_ms(facts.limits.clock_ns)} off, "
-                f"the worst {in_ms(size)} late"
+                f"{plural(len(late), 'clock')} on port {figures.port} {was(len(late))} over "
+                f"{in_ms(facts.limits.clock_ns)} off, the worst {in_ms(size)} late"
             )
             evidence = {"worst_us": size / 1000, "limit_us": facts.limits.clock_ns / 1000}
             yield finding(
@@ -57,41 +57,34 @@ def clocks_silent(facts: Facts) -> Iterator[Finding]:
     """Whether a port that was to get clock got none at all."""
     if facts.outcome != "complete":
         return
-    for port, (first, last) in sorted(facts.declared.clocks.items()):
-        after = first + 1 if last is None else last  # one, at the least, of a roll without a set end
-        if after <= first or (port, "out") in facts.take.tracks:
+    for port, (first, after) in sorted(facts.declared.clocks.items()):
+        if (after is not None and after <= first) or (port, "out") in facts.take.tracks:
             continue
+        begun = facts.take.events[0].t_ns
         causes = [
-            port_refused(facts, port, facts.take.events[0].t_ns),
-            usual("clock.jsonl was lost or damaged", "no clock of this port is in the log", "file", 0.5),
+            port_gone(facts, port, begun),
+            port_refused(facts, port, begun),
+            cause("file", "no clock of this port is in the log", 0.5),
         ]
-        text = f"none of the {after - first} clocks due on port {port} went out"
-        yield finding(
-            "clock-not-sent", facts, None, text, port=port, count=after - first, causes=ranked(causes)
-        )
-
-
-def _late_ticks(figures: TrackFigures, limit_ns: int) -> list[tuple[int, int]]:
-    if not figures.late_times(limit_ns):
-        return []
-    pairs = zip(figures.track.t_ns, figures.track.due_ns, strict=True)
-    return [(t, abs(t - due)) for t, due in pairs if due != NO_DUE and abs(t - due) > limit_ns]
+        count = 1 if after is None else after - first
+        due = "" if after is None else f"{plural(count, 'clock')} "
+        text = f"none of the {due or 'clocks '}due on port {port} went out"
+        yield finding("clock-not-sent", facts, None, text, port=port, count=count, causes=ranked(causes))
 
 
 def _clocks_not_sent(facts: Facts, figures: TrackFigures) -> Finding:
     numbers = figures.track.number
     t_ns = figures.track.t_ns[-1]
     for index in range(1, len(numbers)):
-        if numbers[index] > numbers[index - 1] + 1:
+        if numbers[index] > numbers[index - 1] + 1 and numbers[index] < IDLE_FROM:
             t_ns = figures.track.t_ns[index - 1]
             break
+    lost = dropped_records(facts)
     causes = [
         port_gone(facts, figures.port, t_ns),
         port_refused(facts, figures.port, t_ns),
-        Cause("the record of them was lost, not the clocks", "records are missing in the log", 0.9, "log")
-        if dropped_records(facts)
-        else None,
-        usual("the roll was broken off", "no other trace", "broken-off"),
+        cause("log", f"{plural(lost, 'record is', 'records are')} missing in the log", 0.9) if lost else None,
+        usual("broken-off", "no other trace"),
     ]
     text = f"{figures.missing} of {figures.expected} clocks due on port {figures.port} never went out"
     return finding(
@@ -99,75 +92,27 @@ def _clocks_not_sent(facts: Facts, figures: TrackFigures) -> Finding:
     )
 
 
-def clocks_received(facts: Facts) -> Iterator[Finding]:
-    """Whether clocks are missing or too many in the clock that the take followed."""
-    figures = facts.clock.source
-    if figures is None or figures.grid is None:
-        return
-    told = {str(event.detail.get("code")) for event in facts.of_kind("finding")}
-    limits = {"missing": facts.limits.missing_clocks, "extra": facts.limits.extra_clocks}
-    for kind, limit in limits.items():
-        faults = [fault for fault in figures.grid.faults if fault.kind == kind]
-        count = sum(fault.count for fault in faults)
-        if count <= limit or f"clock-{kind}" in told:
-            continue
-        t_ns = max(faults, key=lambda fault: fault.count).t_ns
-        causes = [
-            port_gone(facts, figures.port, t_ns),
-            own_lateness(facts, t_ns),
-            wire_load(facts, figures.port, "in", t_ns),
-            usual("the master or a merger on the way", "no trace on this computer", "master"),
-        ]
-        verb = "never came" if kind == "missing" else "were too many"
-        text = f"{count} clocks on port {figures.port} {verb}, in {len(faults)} places"
-        yield finding(
-            f"clock-{kind}", facts, t_ns, text, port=figures.port, count=count, causes=ranked(causes)
-        )
+def start_gap(facts: Facts) -> Iterator[Finding]:
+    """Whether the first clock after Start or Continue kept its distance.
 
-
-def tempo(facts: Facts) -> Iterator[Finding]:
-    """Whether the tempo was the declared one."""
-    figures = facts.clock.source
-    if figures is None or not figures.measured_bpm or not figures.declared_bpm:
-        return
-    percent = 100 * (figures.measured_bpm / figures.declared_bpm - 1)
-    told = {str(event.detail.get("code")) for event in facts.of_kind("finding")}
-    if abs(percent) <= facts.limits.tempo_percent or "clock-tempo" in told:
-        return
-    master = figures.direction == "out"
-    cause = (
-        usual("this computer's clock or load", "our own clock is off", "computer")
-        if master
-        else usual(
-            "the recorder's tempo setting", "the difference is the same all through", "master-tempo", 0.7
-        )
-    )
-    minute_ms = abs(percent) / 100 * 60_000
-    text = (
-        f"tempo {figures.measured_bpm:.3f} BPM instead of {figures.declared_bpm:.3f} "
-        f"({percent:+.3f} %, {minute_ms:.0f} ms a minute)"
-    )
-    evidence = {"percent": round(percent, 6), "limit_percent": facts.limits.tempo_percent}
-    yield finding("tempo-off", facts, None, text, port=figures.port, evidence=evidence, causes=(cause,))
-
-
-def transport(facts: Facts) -> Iterator[Finding]:
-    """Whether Start came where it had to, and the first clock after it not too soon."""
-    figures = facts.clock.source
-    if facts.declared.role == "follower":
-        starts = [e for e in facts.of_kind("received") if e.data[:1] in (b"\xfa", b"\xfb")]
-        starts = [e for e in starts if e.port == facts.declared.source]
-        told = {str(event.detail.get("code")) for event in facts.of_kind("finding")}
-        if not starts and figures is not None and not told & {"clock-without-start"}:
-            text = f"neither Start nor Continue came on port {facts.declared.source}, though clock did"
-            cause = usual("the master sends clock only", "clock without transport", "master-setting", 0.6)
-            yield finding("start-missing", facts, None, text, port=facts.declared.source, causes=(cause,))
+    A clock that was passed on at the very moment of Start, while the master still stood, went before it.
+    """
     for event in facts.of_kind("sent"):
         track = facts.take.tracks.get((event.port, "out"))
         if event.data[:1] not in (b"\xfa", b"\xfb") or track is None:
             continue
         index = bisect_left(track.t_ns, event.t_ns)
+        while index < len(track) and track.t_ns[index] == event.t_ns and track.number[index] >= IDLE_FROM:
+            index += 1
         after = track.t_ns[index] if index < len(track) else None
         if after is not None and after - event.t_ns < START_GAP_NS:
-            text = f"a clock followed Start on port {event.port} after {(after - event.t_ns) / 1000:.0f} us"
-            yield finding("start-too-close", facts, event.t_ns, text, port=event.port, at=event.at)
+            gap_us = (after - event.t_ns) / 1000
+            text = f"a clock followed Start on port {event.port} after {gap_us:.0f} us"
+            causes = [
+                port_held(facts, event.port, event.t_ns),
+                usual("computer", "Start itself was late", 0.5),
+            ]
+            yield finding(
+                "start-too-close", facts, event.t_ns, text, port=event.port, at=event.at,
+                evidence={"gap_us": gap_us, "limit_us": START_GAP_NS / 1000}, causes=ranked(causes),
+            )  # fmt: skip

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from runner.audit.causes import ranked, usual
+from runner.audit.causes import cause, ranked, usual
 from runner.audit.facts import Facts
 from runner.audit.findings import Cause, Finding
-from runner.audit.rule_base import finding
+from runner.audit.rule_base import finding, plural
 
 
 def how_it_ended(facts: Facts) -> Iterator[Finding]:
@@ -18,21 +18,40 @@ def how_it_ended(facts: Facts) -> Iterator[Finding]:
         ticks = [track.t_ns[-1] for track in facts.take.tracks.values() if len(track)]
         t_ns = max([t for t in (last, *ticks) if t is not None], default=None)
         why = "the log ends in the middle of a line" if facts.take.torn else "the log ends without its end"
-        cause = usual(
-            "a power cut, or the program was killed", why, "power-cut", 0.6 if facts.take.torn else 0.4
-        )
+        causes = (cause("power-cut", why, 0.6 if facts.take.torn else 0.4),)
         yield finding(
-            "take-interrupted", facts, t_ns, "the log does not say how the take ended", causes=(cause,)
+            "take-interrupted", facts, t_ns, "the log does not say how the take ended", causes=causes
         )
         return
     why = str(end.detail.get("why", "")) or "no reason given"
     if facts.outcome == "failed":
         yield finding(
             "take-failed", facts, end.t_ns, f"the take broke off: {why}", at=end.at or facts.at(end.t_ns),
-            causes=(Cause(why, "the log's last state", 0.9, "reported"),),
+            causes=(_why_failed(facts, why),),
         )  # fmt: skip
     elif facts.outcome == "stopped":
-        yield finding("stopped-early", facts, end.t_ns, f"stopped before the end: {why}", at=end.at)
+        yield finding(
+            "stopped-early", facts, end.t_ns, f"stopped before the end: {why}", at=end.at,
+            causes=(_why_stopped(facts, why),),
+        )  # fmt: skip
+
+
+def _why_failed(facts: Facts, why: str) -> Cause:
+    end = facts.take.end
+    if "engine-restarted" in facts.told or (end is not None and end.detail.get("died")):
+        return cause("engine-died", why, 0.95)
+    return cause("reported", "the log's last state", 0.9, why)
+
+
+def _why_stopped(facts: Facts, why: str) -> Cause:
+    """Return whose doing the stop was: the master's own, a clock that was lost, or somebody's."""
+    stop = next((event for event in reversed(facts.master_moves) if event.data[:1] == b"\xfc"), None)
+    end = facts.take.end
+    if "clock-ended-without-stop" in facts.told:
+        return cause("master-gone", why, 0.5)
+    if stop is not None and end is not None and abs(stop.t_ns - end.t_ns) < 10_000_000:
+        return cause("master-stopped", "its Stop came then", 0.9)
+    return cause("stopped", why, 0.7)
 
 
 def log_is_whole(facts: Facts) -> Iterator[Finding]:
@@ -42,31 +61,35 @@ def log_is_whole(facts: Facts) -> Iterator[Finding]:
     stops = [event for event in logs if event.detail.get("state") in ("stopped", "sync_failed")]
     if dropped or stops:
         causes = [
-            Cause(
-                f"the disk took no data: {event.detail.get('reason', '')}",
+            cause(
+                "disk",
                 "the writer's own note",
                 0.95,
-                "disk",
+                f"the disk took no data: {event.detail.get('reason', '')}",
             )
             for event in stops[:1]
         ]
         if facts.of_kind("dropped"):
-            causes.append(
-                Cause("the log's writer did not keep up", "the engine's pipe was full", 0.9, "pipe-full")
-            )
+            causes.append(cause("pipe-full", "the engine's pipe was full", 0.9))
         where = next(iter(stops or facts.of_kind("dropped") or logs), None)
-        text = f"{dropped} records are missing in the log" if dropped else "the log stopped for a while"
+        text = (
+            f"{plural(dropped, 'record is', 'records are')} missing in the log"
+            if dropped
+            else "the log stopped for a while"
+        )
         yield finding(
             "log-incomplete", facts, where.t_ns if where else None, text, count=max(1, dropped),
-            causes=ranked(list(causes)) or (usual("a killed writer", "a gap in the numbering", "gap"),),
+            causes=ranked(list(causes)) or (usual("gap", "a gap in the numbering"),),
         )  # fmt: skip
     damages = [damage for damage in facts.take.damages if not (facts.take.torn and "torn" in damage.text)]
     if damages:
         size = sum(damage.size for damage in damages)
-        text = f"{len(damages)} places cannot be read ({size} bytes), the first: {damages[0]}"
+        text = f"{plural(len(damages), 'place')} cannot be read ({plural(size, 'byte')}), "
+        text += f"the first: {damages[0]}"
         yield finding(
             "file-damaged", facts, None, text, count=len(damages),
-            evidence={"places": [damage.to_dict() for damage in damages[:20]], "bytes": size},
+            evidence={"damages": [damage.to_dict() for damage in damages[:20]], "bytes": size},
+            causes=(cause("file", "lines that are no lines of a take", 0.9),),
         )  # fmt: skip
 
 

@@ -5,10 +5,21 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-from runner.audit.causes import own_lateness, port_gone, port_held, port_refused, ranked, usual, wire_load
+from runner.audit.causes import (
+    cause,
+    own_lateness,
+    port_gone,
+    port_held,
+    port_refused,
+    ranked,
+    usual,
+    wire_load,
+)
 from runner.audit.facts import Facts, worst
-from runner.audit.findings import Finding
-from runner.audit.rule_base import finding, in_ms
+from runner.audit.findings import Cause, Finding
+from runner.audit.rule_base import finding, in_ms, plural, was
+from runner.audit.rules_log import dropped_records
+from runner.music.moment import parse_moment
 from runner.takes.model import Event
 
 
@@ -21,14 +32,14 @@ def messages_late(facts: Facts) -> Iterator[Finding]:
     for (machine, port), rows in sorted(late.items()):
         t_ns, size = worst(rows)
         audible = sum(1 for _, lateness in rows if lateness > facts.limits.cue_ns)
-        text = f"{len(rows)} messages to {machine or port} were over {in_ms(facts.limits.lateness_ns)} late"
-        text += f", the worst {in_ms(size)}"
+        text = f"{plural(len(rows), 'message')} to {machine or port} {was(len(rows))} over "
+        text += f"{in_ms(facts.limits.lateness_ns)} late, the worst {in_ms(size)}"
         text += f"; {audible} of them so late that it can be heard" if audible else ""
         causes = [
             port_held(facts, port, t_ns),
             own_lateness(facts, t_ns),
             wire_load(facts, port, "out", t_ns),
-            usual("this computer was busy with something else", "the usual cause", "computer"),
+            usual("computer"),
         ]
         yield finding(
             "message-late", facts, t_ns, text, machine=machine, port=port, count=len(rows),
@@ -37,22 +48,60 @@ def messages_late(facts: Facts) -> Iterator[Finding]:
 
 
 def programs_in_force(facts: Facts) -> Iterator[Finding]:
-    """Whether each program change left its machine the time to settle that it needs."""
+    """Whether each program change was there in time, and left its machine the time to settle."""
     settle = {machine.name: machine.settle_ns for machine in facts.declared.machines}
     for event in facts.of_kind("sent"):
         if event.due_ns is None or event.data[:1] < b"\xc0" or event.data[:1] > b"\xcf":
             continue
+        needs = settle.get(event.machine, 0)
         late = event.t_ns - event.due_ns
-        if settle.get(event.machine, 0) and late > facts.limits.lateness_ns:
-            left = (settle[event.machine] - late) / 1e6
-            text = f"program {event.data[1] + 1} reached {event.machine} {in_ms(late)} late: "
-            text += f"{max(0.0, left):.0f} ms were left of the {settle[event.machine] / 1e6:.0f} ms it needs"
-            causes = [port_held(facts, event.port, event.t_ns), own_lateness(facts, event.t_ns),
-                      wire_load(facts, event.port, "out", event.t_ns)]  # fmt: skip
-            yield finding(
-                "program-late", facts, event.t_ns, text, at=event.at, machine=event.machine, port=event.port,
-                causes=ranked(causes),
-            )  # fmt: skip
+        left = _time_left(facts, event)
+        if left is None or facts.declared.role != "follower":
+            left = needs - late if needs and late > facts.limits.lateness_ns else None
+        if left is None or left >= needs - (facts.limits.lateness_ns if needs else -facts.limits.cue_ns):
+            continue
+        yield _program_late(facts, event, left, needs, late)
+
+
+def _program_late(facts: Facts, event: Event, left: int, needs: int, late: int) -> Finding:
+    program = f"program {event.data[1] + 1}" if len(event.data) > 1 else "a program change"
+    text = f"{program} reached {event.machine} "
+    if left < 0:
+        text += f"{in_ms(-left)} after its moment"
+    else:
+        text += f"{in_ms(max(late, needs - left))} late: {left / 1e6:.0f} ms were left of the "
+        text += f"{needs / 1e6:.0f} ms it needs"
+    causes = [
+        port_held(facts, event.port, event.t_ns), own_lateness(facts, event.t_ns),
+        wire_load(facts, event.port, "out", event.t_ns), _entered_late(facts, event),
+        usual("settle-short", "nothing else held it up"),
+    ]  # fmt: skip
+    return finding(
+        "program-late", facts, event.t_ns, text, at=event.at, machine=event.machine, port=event.port,
+        evidence={"left_us": left / 1000, "needed_us": needs / 1000}, causes=ranked(causes),
+    )  # fmt: skip
+
+
+def _time_left(facts: Facts, event: Event) -> int | None:
+    """Return the time from a message to the musical moment that it was for; None where that is not known."""
+    if facts.time is None or event.at is None or facts.declared.role != "follower":
+        return None
+    try:
+        quarters = facts.time.resolve(parse_moment(event.at)).quarters
+    except (ValueError, OverflowError):
+        return None
+    moment = facts.time_of(quarters)
+    return None if moment is None else moment - event.t_ns
+
+
+def _entered_late(facts: Facts, event: Event) -> Cause | None:
+    """The master began before programs could settle: in the middle, or right after the take was armed."""
+    start = next((move for move in facts.master_moves if move.data[:1] in (b"\xfa", b"\xfb")), None)
+    if start is None or abs(event.t_ns - start.t_ns) > 50_000_000:
+        return None
+    if start.data == b"\xfb":
+        return cause("mid-song", "the master began with Continue, and it was sent at that moment", 0.8)
+    return cause("short-lead", "the master sent Start before the programs were out", 0.8)
 
 
 def notes_left(facts: Facts) -> Iterator[Finding]:
@@ -77,7 +126,13 @@ def notes_left(facts: Facts) -> Iterator[Finding]:
         if count > 0:
             event = names[key]
             text = f"note {key[2]} on channel {key[1] + 1} of {event.machine or key[0]} was not ended"
-            causes = ranked([port_gone(facts, key[0], event.t_ns), port_refused(facts, key[0], event.t_ns)])
+            end_ns = facts.take.end.t_ns
+            causes = ranked([
+                port_gone(facts, key[0], event.t_ns) or port_gone(facts, key[0], end_ns),
+                port_refused(facts, key[0], event.t_ns) or port_refused(facts, key[0], end_ns),
+                cause("log", "records are missing in the log", 0.7) if dropped_records(facts) else None,
+                cause("engine-died", "its Note Off died with it", 0.6) if facts.outcome == "failed" else None,
+            ])  # fmt: skip
             yield finding(
                 "note-left", facts, event.t_ns, text, at=event.at, machine=event.machine, port=key[0],
                 count=count, causes=causes,
@@ -103,6 +158,9 @@ def planned_but_not_sent(facts: Facts) -> Iterator[Finding]:
             missing.setdefault(port, []).append((t_ns, str(row.get("what", text))))
     for port, rows in sorted(missing.items()):
         t_ns, what = rows[0]
-        text = f"{len(rows)} planned messages to port {port} never went out, the first: {what}"
-        causes = ranked([port_gone(facts, port, t_ns), port_refused(facts, port, t_ns)])
+        text = f"{plural(len(rows), 'planned message')} to port {port} never went out, the first: {what}"
+        causes = ranked([
+            port_gone(facts, port, t_ns), port_refused(facts, port, t_ns),
+            cause("log", "records are missing in the log", 0.7) if dropped_records(facts) else None,
+        ])  # fmt: skip
         yield finding("not-sent", facts, t_ns, text, port=port, count=len(rows), causes=causes)

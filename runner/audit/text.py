@@ -9,6 +9,9 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from runner.audit.facts import History
+from runner.audit.rule_base import plural
+from runner.sync.jitter import JitterClass
 from runner.takes.model import Take
 from runner.takes.summary import summarise
 
@@ -23,14 +26,16 @@ _MEANS = {
 }
 
 
-def audit_take(take: Take) -> dict[str, Any]:
+def audit_take(take: Take, history: Sequence[History] = ()) -> dict[str, Any]:
     """Return the audit of a take: its summary, made anew from its files by today's rules.
+
+    `history` is what the song's other takes have for comparison (`runner.takes.summary.history_of`).
 
     What only the closing could know (file checksums, notes, records lost to a full disk) is taken
     over from its take.json.
     """
     old: Mapping[str, Any] = take.summary or {}
-    summary = summarise(take, recovered=old.get("recovered") is True)
+    summary = summarise(take, recovered=old.get("recovered") is True, history=history)
     for key in ("files", "notes"):
         if isinstance(old.get(key), dict):
             summary[key] = dict(old[key])
@@ -46,11 +51,11 @@ def audit_text(summary: Mapping[str, Any], *, all_findings: bool = True) -> str:
     lines += _told_in_full(findings[:MATTERS])
     rest = findings[MATTERS:]
     if rest and all_findings:
-        lines += ["", f"{len(rest)} more:" if len(rest) > 1 else "1 more:"]
+        lines += ["", f"{len(rest)} more:"]
         for finding in rest:
             lines += _wrap(f"{_MARKS.get(finding['severity'], '  ')} ", _sentence(finding), "   ")
     elif rest:
-        lines += ["", f"{len(rest)} more findings"]
+        lines += ["", "1 more finding" if len(rest) == 1 else f"{len(rest)} more findings"]
     lines += _figures(summary)
     return "\n".join(lines) + "\n"
 
@@ -74,6 +79,9 @@ def _told_in_full(findings: Sequence[Mapping[str, Any]]) -> list[str]:
     lines: list[str] = []
     for finding in findings:
         lines += ["", *_wrap(f"{_MARKS.get(finding['severity'], '  ')} ", _sentence(finding), "   ")]
+        if finding.get("part_of"):
+            lines.append(f"   part of: {finding['part_of']}")
+            continue
         for cause in finding["causes"][:2]:
             why = f" ({cause['why']})" if cause.get("why") else ""
             lines += _wrap("   likely: ", f"{cause['text']}{why}", "           ")
@@ -105,6 +113,8 @@ def _figures(summary: Mapping[str, Any]) -> list[str]:
         declared = f", declared {tempo['declared']:.3f}" if tempo.get("declared") else ""
         rows.append(("tempo", f"{tempo['measured']:.3f} BPM measured{declared}"))
     settling = clock.get("settling") or {}
+    if settling.get("jitter_us") is not None:
+        rows.append(("jitter", f"{_us(settling['jitter_us'])} of the followed clock, {_kind(settling)}"))
     if settling.get("text"):
         rows.append(("lock", str(settling["text"])))
     messages = summary.get("messages") or {}
@@ -113,9 +123,22 @@ def _figures(summary: Mapping[str, Any]) -> list[str]:
         late = messages.get("lateness_us")
         rows.append(("messages", counts + (f"; {_spread(late)}" if late else "")))
     rows += [("machine", _machine(machine)) for machine in summary["machines"]]
-    whole = "whole" if log["complete"] else f"not whole, {log['dropped']} records missing"
-    rows.append(("log", f"{log['records']} records, {whole}"))
+    rows.append(("log", _log(log)))
     return ["", *(line for name, text in rows for line in _wrap(f"{name:<10}", text, " " * 10))]
+
+
+def _log(log: Mapping[str, Any]) -> str:
+    count = f"{plural(log['records'], 'record')}, "
+    if log["complete"]:
+        return count + "whole"
+    dropped = f", {plural(log['dropped'], 'record')} missing" if log["dropped"] else ""
+    damaged = f", {plural(len(log['damages']), 'damaged place')}" if log["damages"] else ""
+    return f"{count}not whole{dropped}{damaged}"
+
+
+def _kind(settling: Mapping[str, Any]) -> str:
+    kinds = {kind.value: kind.text for kind in JitterClass}
+    return kinds.get(str(settling.get("class")), str(settling.get("class")))
 
 
 def _clock_counts(clock: Mapping[str, Any]) -> str:

@@ -7,12 +7,14 @@ they cannot disagree.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from runner.audit.facts import Facts
+from runner.audit.alignment import alignments
+from runner.audit.facts import Facts, History
 from runner.audit.rules import find
 from runner.audit.rules_log import dropped_records
+from runner.audit.rules_machines import own_settings
 from runner.audit.statistics import Spread
 from runner.audit.verdict import judge
 from runner.takes.lines import FORMAT
@@ -22,14 +24,20 @@ NS = 1_000_000_000
 
 
 def summarise(
-    take: Take, *, lost: int = 0, recovered: bool = False, notes: Mapping[str, Any] | None = None
+    take: Take,
+    *,
+    lost: int = 0,
+    recovered: bool = False,
+    notes: Mapping[str, Any] | None = None,
+    history: Sequence[History] = (),
 ) -> dict[str, Any]:
     """Return the summary of a take.
 
     `lost` is how many records the writer could not write and could not say so in the log; `recovered`
-    says that the take was found without its summary. `files` is filled in by whoever knows them.
+    says that the take was found without its summary. `files` is filled in by whoever knows them. `history`
+    is what the summaries of the song's other takes say of it (`history_of`).
     """
-    facts = Facts.of_take(take, lost=lost, recovered=recovered)
+    facts = Facts.of_take(take, lost=lost, recovered=recovered, history=history)
     findings = find(facts)
     dropped = dropped_records(facts)
     header = take.header
@@ -57,6 +65,10 @@ def summarise(
             "lateness_us": spread.to_dict() if spread is not None else None,
         },
         "machines": _machines(facts),
+        "alignment": {
+            "machines": {name: row.to_dict() for name, row in alignments(facts).items()},
+            "settings": own_settings(facts),
+        },
         "findings": [finding.to_dict() for finding in findings],
         "limits": facts.limits.to_dict(),
         "log": {
@@ -69,6 +81,27 @@ def summarise(
         "notes": dict(notes or {}),
         "header": header.to_line(),
     }
+
+
+def history_of(summary: Mapping[str, Any]) -> History | None:
+    """Return what a summary (take.json) has for comparison with another take; None if it does not say.
+
+    A take that broke off, or in which a machine started late, is no measure for others.
+    """
+    alignment = summary.get("alignment")
+    if not isinstance(alignment, dict) or summary.get("verdict") not in ("clean", "flawed"):
+        return None
+    machines, settings = alignment.get("machines"), alignment.get("settings")
+    if not isinstance(machines, dict) or not isinstance(settings, dict):
+        return None
+    findings = summary.get("findings")
+    spoilt = {
+        str(finding.get("machine"))
+        for finding in (findings if isinstance(findings, list) else ())
+        if isinstance(finding, dict) and finding.get("code") in ("machine-started-late", "take-shifted")
+    }
+    rows = {name: row for name, row in machines.items() if isinstance(row, dict) and str(name) not in spoilt}
+    return History(str(summary.get("take", "")), str(summary.get("pass", "")), rows, settings)
 
 
 def _seconds(take: Take) -> float:
