@@ -1,7 +1,9 @@
 """Writes a first session for a Standard MIDI File: its tempo, meters, sections, machines and parts.
 
 The text is YAML that the session loader accepts as it stands, with comments that say what to fill in and
-what of the file could not be taken over.
+what of the file could not be taken over. Program changes become cues, where they can be seen and altered, and
+the part of such a channel is told to leave its own out, so that each is sent once. A channel whose program
+changes no cue can say as they stand keeps them in its part.
 """
 
 from __future__ import annotations
@@ -17,13 +19,15 @@ from runner.music.meter import Meter, MeterMap
 from runner.music.position import Position
 from runner.plan.smf import SmfFile, SmfTrack
 from runner.plan.smf_maps import bars_to, bpm_of, read_meters, sections_from, tempo_from
+from runner.plan.take_over import MAX_CHANGES
+from runner.session.fields_file import FromFile
 
 _PERCUSSION_CHANNEL = 10  #: General MIDI level 1, p. 2
 _MIN_BPM, _MAX_BPM = 4, 999
 _MAX_BARS = 20_000
 _MAX_QUARTERS = 100_000
 _MAX_BEATS, _MAX_DENOMINATOR = 64, 64
-_MAX_ROWS = 2_000  #: tempo changes, or cues, that a person would still read
+_MAX_ROWS = 2_000  #: tempo changes, or cues of a channel, that a person would still read
 _MAX_NAME = 60
 _MAX_FILE = 120
 _SHOWN = 40  #: remarks at the end of the text
@@ -57,6 +61,7 @@ class _Draft:
     meters: MeterMap
     bars: int
     remarks: list[str] = field(default_factory=list)
+    cued: dict[int, list[_Program]] = field(default_factory=dict)  #: program changes that become cues
 
 
 def draft_session(smf: SmfFile, file: str) -> str:
@@ -73,6 +78,7 @@ def draft_session(smf: SmfFile, file: str) -> str:
     meters, remarks = _usable_meters(smf)
     draft = _Draft(smf, _title(file), file, meters, 0, remarks)
     draft.bars = _bars(draft)
+    draft.cued = _cued(draft)
     names = _machine_names(smf)
     tracks = len(smf.tracks)
     what = f"type {smf.format}, {tracks} track{'s' * (tracks != 1)}, {smf.ppq} ticks per quarter note"
@@ -125,23 +131,37 @@ def _parts(draft: _Draft, names: dict[int, str]) -> Iterator[str]:
     for channel, name in names.items():
         track = _only_track(draft.smf, channel)
         choice = f"track: {_quoted(track.name)}" if track else f"channel: {channel}"
-        yield f"      - {{file: {_quoted(draft.file)}, {choice}, machine: {_quoted(name)}}}"
+        programs = ", programs: false" if channel in draft.cued else ""
+        yield f"      - {{file: {_quoted(draft.file)}, {choice}, machine: {_quoted(name)}{programs}}}"
 
 
 def _cues(draft: _Draft, names: dict[int, str]) -> Iterator[str]:
-    found = _programs(draft.smf)
-    programs = [each for each in found if _position(draft, each.tick).bar <= draft.bars]
-    if len(programs) < len(found):
-        draft.remarks.append(f"{len(found) - len(programs)} program changes behind the last bar")
+    programs = sorted((each for cues in draft.cued.values() for each in cues), key=lambda each: each.tick)
     if not programs:
         return
     yield "    cues:  # the file's program changes; programs count from 1 as on most machines"
-    for each in programs[:_MAX_ROWS]:
+    for each in programs:
         bank = f', bank: "{each.bank[0]}/{each.bank[1]}"' if each.bank else ""
         machine = _quoted(names[each.channel])
         yield f"      - {{at: {_at(draft, each.tick)}, machine: {machine}, program: {each.program}{bank}}}"
-    if len(programs) > _MAX_ROWS:
-        draft.remarks.append(f"{len(programs) - _MAX_ROWS} more program changes, after the last cue")
+
+
+def _cued(draft: _Draft) -> dict[int, list[_Program]]:
+    """Return the program changes that are written as cues, by channel."""
+    cued: dict[int, list[_Program]] = {}
+    total = 0
+    for channel, programs in sorted(_programs(draft.smf).items()):
+        why = "with bank selects that a cue cannot say as they are" if programs is None else ""
+        if programs and total + len(programs) > _MAX_ROWS:
+            why = f"which are {len(programs)}, too many for cues"
+        elif programs and _position(draft, programs[-1].tick).bar > draft.bars:
+            why = "some of them behind the last bar"
+        if programs and not why:
+            cued[channel] = programs
+            total += len(programs)
+        else:
+            draft.remarks.append(f"the programs of channel {channel} as cues, {why}: its part sends them")
+    return cued
 
 
 def _machines(smf: SmfFile, names: dict[int, str]) -> Iterator[str]:
@@ -198,8 +218,13 @@ def _position(draft: _Draft, tick: int) -> Position:
 
 
 def _tempos(draft: _Draft) -> tuple[str, list[tuple[str, str]]]:
-    """Return the first tempo and the changes as they are written; too many are thinned to beats or bars."""
+    """Return the first tempo and the changes as they are written.
+
+    Too many for a person to read are left to the file; more than a song may have are thinned.
+    """
     first, changes = tempo_from(draft.smf)
+    if _MAX_ROWS < len(changes) <= MAX_CHANGES and _can_be_said(first, changes):
+        return f"{_quoted(str(FromFile(draft.file)))}  # it changes {len(changes)} times", []
     within = [(_position(draft, tick), bpm_of(us)) for tick, us in changes]
     kept = [(position, bpm) for position, bpm in within if position.bar <= draft.bars]
     for unit in ("beat", "bar"):
@@ -219,6 +244,11 @@ def _tempos(draft: _Draft) -> tuple[str, list[tuple[str, str]]]:
     return _tempo_text(draft, first), rows
 
 
+def _can_be_said(first: Fraction, changes: list[tuple[int, int]]) -> bool:
+    """Return whether a song may have all these tempos."""
+    return all(_MIN_BPM <= bpm <= _MAX_BPM for bpm in (first, *(bpm_of(us) for _, us in changes)))
+
+
 def _tempo_text(draft: _Draft, bpm: Fraction) -> str:
     """Return the shortest number that the file's whole µs per quarter note stand for."""
     if not _MIN_BPM <= bpm <= _MAX_BPM:
@@ -232,21 +262,28 @@ def _tempo_text(draft: _Draft, bpm: Fraction) -> str:
     return f"{float(near):.9f}".rstrip("0").rstrip(".")
 
 
-def _programs(smf: SmfFile) -> list[_Program]:
-    """Return the file's program changes, each with the bank in force on its channel; repeats are left out."""
-    banks: dict[int, dict[int, int]] = {}
-    in_force: dict[int, tuple[int, tuple[int, int] | None]] = {}
-    found: list[_Program] = []
+def _programs(smf: SmfFile) -> dict[int, list[_Program] | None]:
+    """Return the program changes of each channel that has some; None if cues cannot say them as they are.
+
+    A cue says a program alone, or with both of its bank selects right before it, MSB first (MIDI 1.0
+    Detailed Specification 4.2.1, p. 13).
+    """
+    found: dict[int, list[_Program] | None] = {}
+    selects: dict[int, list[tuple[int, int, int]]] = {}  # since the last program change, by channel
     for tick, status, first, second in zip(smf.ticks, smf.status, smf.data1, smf.data2, strict=True):
         channel = (status & 0x0F) + 1
         if status & 0xF0 == 0xB0 and first in (0, 32):
-            banks.setdefault(channel, {})[first] = second
+            selects.setdefault(channel, []).append((tick, first, second))
         elif status & 0xF0 == 0xC0:
-            bank = banks.get(channel)
-            pair = (bank.get(0, 0), bank.get(32, 0)) if bank else None
-            if in_force.get(channel) != (first, pair):
-                in_force[channel] = first, pair
-                found.append(_Program(tick, channel, first + 1, pair))
+            banks = selects.pop(channel, [])
+            programs = found.setdefault(channel, [])
+            if banks and [(at, number) for at, number, _ in banks] != [(tick, 0), (tick, 32)]:
+                found[channel] = None
+            elif programs is not None:
+                pair = (banks[0][2], banks[1][2]) if banks else None
+                programs.append(_Program(tick, channel, first + 1, pair))
+    for channel in selects:  # selects without a program change: nothing of them may get lost
+        found[channel] = None
     return found
 
 

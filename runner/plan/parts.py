@@ -272,11 +272,6 @@ def _notices(
             yield tell(text.format("1 note" if count == 1 else f"{count} notes"), severity)
     if counts.stray_offs:
         yield tell(f"{_times(counts.stray_offs, 'Note Off')} without a Note On; left out", "note")
-    if counts.programs_left_out:
-        text = (
-            f"{_times(counts.programs_left_out, 'program or bank change')} left out: cues choose the sounds"
-        )
-        yield tell(text, "note")
     if counts.released:
         yield tell(f"{_times(counts.released, 'pedal or bend')} brought to rest at `to`", "note")
     if counts.sysex:

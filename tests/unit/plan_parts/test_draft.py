@@ -6,6 +6,7 @@ import io
 import random
 from collections.abc import Callable
 from fractions import Fraction
+from pathlib import Path
 
 import mido
 import pytest
@@ -13,12 +14,15 @@ from smf_rows import message, meta, note
 
 from runner.errors import PartFileError
 from runner.music.meter import Meter
+from runner.plan.compile import compile_song
 from runner.plan.draft import draft_session
 from runner.plan.parts import select_part
 from runner.plan.smf import SmfFile, read_smf
+from runner.plan.take_over import with_files
 from runner.session.load import LoadedSession, load_session
 
 Build = Callable[..., SmfFile]
+PARTS = Path(__file__).parents[3] / "configs" / "parts"
 
 
 def full_file(build: Build) -> SmfFile:
@@ -64,7 +68,7 @@ def test_draft_takes_over_the_file(build: Build) -> None:
     ]
     assert [(str(cue.at), cue.machine, cue.program, cue.bank) for cue in song.cues] == [
         ("bar 1", "bass", 12, (1, 2)),
-        ("bar 4 beat 1.5", "bass", 34, (1, 2)),
+        ("bar 4 beat 1.5", "bass", 34, None),
     ]
     assert [str(place.song) for place in session.order] == ["Slack water"]
 
@@ -107,18 +111,43 @@ def test_tempo_is_the_number_that_was_meant(build: Build, us: int, bpm: str) -> 
     assert round(60_000_000 / loaded(smf).session.songs[0].tempo) == us
 
 
-def test_repeated_programs_are_one_cue(build: Build) -> None:
-    """A program that a file says again changes nothing; the same number of another bank does."""
+def test_each_program_of_the_file_is_one_cue(build: Build) -> None:
+    """Repeats too, and a bank only where the file selects one; the part leaves its own out."""
     rows = [(tick, message("program_change", program=5)) for tick in (0, 0, 96)]
     bank = [
+        (192, message("control_change", control=0, value=0)),
         (192, message("control_change", control=32, value=3)),
         (192, message("program_change", program=5)),
     ]
-    cues = loaded(build([*rows, *bank, *note(0, 60, 0)])).session.songs[0].cues
-    assert [(str(cue.at), cue.program, cue.bank) for cue in cues] == [
+    song = loaded(build([*rows, *bank, *note(0, 60, 0)])).session.songs[0]
+    assert [(str(cue.at), cue.program, cue.bank) for cue in song.cues] == [
         ("bar 1", 6, None),
+        ("bar 1", 6, None),
+        ("bar 1 beat 2", 6, None),
         ("bar 1 beat 3", 6, (0, 3)),
     ]
+    assert [part.programs for part in song.parts] == [False]
+
+
+@pytest.mark.parametrize(
+    "selects",
+    [
+        [(0, 32, 3)],  # one of the two only
+        [(0, 32, 3), (0, 0, 1)],  # the other way round
+        [(0, 0, 1), (48, 32, 3)],  # apart from each other
+        [(0, 0, 1), (0, 32, 3), (48, 0, 2), (48, 32, 3)],  # twice
+        [(300, 0, 1), (300, 32, 1)],  # with no program change after them
+    ],
+)
+def test_banks_that_no_cue_can_say_stay_in_the_part(
+    build: Build, selects: list[tuple[int, int, int]]
+) -> None:
+    """Then the part sends the channel's programs, no cue does, and a comment says so."""
+    rows = [(tick, message("control_change", control=number, value=value)) for tick, number, value in selects]
+    smf = build([*rows, (96, message("program_change", program=5)), *note(96, 60, 0)])
+    song = loaded(smf).session.songs[0]
+    assert (song.cues, [part.programs for part in song.parts]) == ([], [True])
+    assert "# - the programs of channel 1 as cues, with bank selects" in draft_session(smf, "a.mid")
 
 
 def test_what_cannot_be_taken_over_is_said(build: Build) -> None:
@@ -134,9 +163,18 @@ def test_what_cannot_be_taken_over_is_said(build: Build) -> None:
     assert loaded(smf).session.songs[0].tempo == 4
 
 
-def test_thousands_of_tempo_changes_are_thinned(build: Build) -> None:
-    """More tempo changes than a person can read are thinned to one a beat, and this is said."""
+def test_thousands_of_tempo_changes_are_left_to_the_file(build: Build) -> None:
+    """More tempo changes than a person can read stay in the file, every one of them."""
     rows = [(tick, meta("set_tempo", tempo=500_000 + tick)) for tick in range(0, 30_000, 5)]
+    smf = build([*rows, *note(30_000, 60, 0)])
+    filled = with_files(loaded(smf, "a: b.mid"), {"a: b.mid": smf})
+    assert len(filled.session.songs[0].tempo_changes) == 5_999
+    assert filled.notices == []
+
+
+def test_more_tempo_changes_than_a_song_may_have_are_thinned(build: Build) -> None:
+    """They are thinned to one a beat, and this is said."""
+    rows = [(tick, meta("set_tempo", tempo=500_000 + tick)) for tick in range(30_000)]
     smf = build([*rows, *note(30_000, 60, 0)])
     assert len(loaded(smf).session.songs[0].tempo_changes) == 313
     assert "tempo changes: the first of each beat is kept" in draft_session(smf, "a.mid")
@@ -211,3 +249,68 @@ def test_every_draft_loads(build: Build, seed: int) -> None:
     channels = {number for track in smf.tracks for number in track.channels}
     assert {machine.channel for machine in session.machines.values()} == channels
     assert session.songs[0].tempo >= Fraction(4)
+
+
+def test_a_draft_is_the_same_every_time(build: Build) -> None:
+    """Drafting a file again gives the same text."""
+    smf = full_file(build)
+    assert draft_session(smf, "a.mid") == draft_session(smf, "a.mid")
+
+
+def sent_by(session: LoadedSession, smf: SmfFile) -> list[tuple[Fraction, bytes]]:
+    """Return (position in quarter notes, message) of all that the drafted song's plan sends."""
+    song = session.session.songs[0]
+    parts = {
+        number: select_part(smf, part, session.session.machines[part.machine].channel, programs=part.programs)
+        for number, part in enumerate(song.parts)
+    }
+    compiled = compile_song(session.session, song, parts)
+    events = compiled.course.legs[0].timeline.events
+    return sorted(
+        (Fraction(events.quarters[row]).limit_denominator(smf.ppq), events.bytes_of(row))
+        for row in range(len(events))
+    )
+
+
+def said_by(smf: SmfFile) -> list[tuple[Fraction, bytes]]:
+    """Return (position, message) of all channel messages of a file, Note Offs as the plan writes them."""
+    said: list[tuple[Fraction, bytes]] = []
+    for tick, status, first, second in zip(smf.ticks, smf.status, smf.data1, smf.data2, strict=True):
+        if 0x90 <= status < 0xA0 and not second:
+            status, second = status - 0x10, 0x40
+        size = 2 if 0xC0 <= status < 0xE0 else 3
+        said.append((Fraction(tick, smf.ppq), bytes((status, first, second))[:size]))
+    return sorted(said)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_draft_plans_to_the_events_of_the_file(build: Build, seed: int) -> None:
+    """Every channel message of the file at its own position, once, and nothing else."""
+    rng = random.Random(seed)
+    tracks = []
+    for channel in rng.sample(range(16), rng.randint(1, 4)):
+        rows = [row for at in range(0, 2000, 120) for row in note(at, rng.randint(30, 90), channel, 100)]
+        for _ in range(rng.randint(0, 5)):
+            at = 24 * rng.randint(0, 80)
+            if rng.random() < 0.6:
+                rows.append(
+                    (at, message("control_change", control=0, value=rng.randint(0, 3), channel=channel))
+                )
+            if rng.random() < 0.6:
+                rows.append(
+                    (at, message("control_change", control=32, value=rng.randint(0, 3), channel=channel))
+                )
+            rows.append((at, message("program_change", program=rng.randint(0, 127), channel=channel)))
+            rows.append(
+                (at, message("control_change", control=7, value=rng.randint(0, 127), channel=channel))
+            )
+        tracks.append(rows)
+    smf = build(*tracks)
+    assert sent_by(loaded(smf), smf) == said_by(smf)
+
+
+@pytest.mark.parametrize("part", sorted(PARTS.glob("*.mid")), ids=lambda path: path.stem)
+def test_drafts_of_our_own_files_plan_to_their_events(part: Path) -> None:
+    """The example parts, with all that they hold, come out as they are."""
+    smf = read_smf(part.read_bytes(), part.name)
+    assert sent_by(loaded(smf, part.name), smf) == said_by(smf)
