@@ -93,7 +93,9 @@ class Presence:
         self._ports = tuple(ports)
         self._log = log
         self._owed = owed
-        self._watched = tuple(index for index, port in enumerate(ports) if port.threaded)
+        self._watched = tuple(
+            index for index, port in enumerate(ports) if port.threaded or getattr(port, "may_vanish", False)
+        )
         self._at = 0
         self._look = _Work(0)
         self._away: dict[int, _Away] = {i: _Away(0) for i in self._watched if ports[i].trouble}

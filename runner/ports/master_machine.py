@@ -40,6 +40,11 @@ class MasterSettings:
     without_stop: bool = False
     sensing: bool = False
     steps: Mapping[int, float] = field(default_factory=dict)
+    start_again: frozenset[int] = frozenset()
+    floods: Mapping[int, float] = field(default_factory=dict)
+    floods_delay: bool = False
+    second_interval_ns: int = 0
+    cut_after: int = 0
     seed: int = 1
 
     def __post_init__(self) -> None:
@@ -72,6 +77,11 @@ class MasterSettings:
             without_stop=self.without_stop,
             sensing=self.sensing,
             steps=self.steps,
+            start_again=self.start_again,
+            floods={count: int(number) for count, number in self.floods.items()},
+            floods_delay=self.floods_delay,
+            second_interval_ns=self.second_interval_ns,
+            cut_after=self.cut_after,
             begin_ns=opened_ns + self.wait_ns + round(prior.ns_of(self.lead)),
             seed=self.seed,
         )

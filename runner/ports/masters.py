@@ -76,6 +76,11 @@ class MasterScript:
         without_start, without_stop: the transport message is left out.
         sensing: send active sensing when nothing else was sent for 270 ms.
         steps: count -> factor of the interval from there on, unknown to the map (1.05: 5 % slower).
+        start_again: counts before which Start is sent once more, the Stop before it having been lost.
+        floods: count -> so many controllers in a row from there on; clocks that fall among them are lost, or
+            with `floods_delay` held back until the wire is free.
+        second: another clock on the same wire, of this interval in ns (0: none).
+        cut_after: nothing at all is sent from this count on (0: never).
         begin_ns: time of the start point's clock if there were no `late_start_ns`.
     """
 
@@ -94,6 +99,11 @@ class MasterScript:
     without_stop: bool = False
     sensing: bool = False
     steps: Mapping[int, float] = field(default_factory=dict)
+    start_again: frozenset[int] = frozenset()
+    floods: Mapping[int, int] = field(default_factory=dict)
+    floods_delay: bool = False
+    second_interval_ns: int = 0
+    cut_after: int = 0
     begin_ns: int = 10_000_000_000
     seed: int = 1
 
@@ -134,7 +144,15 @@ class ClockMaster:
 
     def stream(self) -> Iterator[tuple[int, bytes]]:
         """Yield (arrival time in ns, message) in order of time; the same for the same script."""
-        yield from self._sensed(sorted(self._messages(), key=lambda message: message[0]))
+        messages = sorted(self._messages(), key=lambda message: message[0])
+        if self.script.floods:
+            messages = self._flooded(messages)
+        if self.script.second_interval_ns:
+            messages = self._doubled_source(messages)
+        if self.script.cut_after:
+            end = self.true_ns(self.script.cut_after) - 1_000_000
+            messages = [message for message in messages if message[0] < end]
+        yield from self._sensed(messages)
 
     def _messages(self) -> list[tuple[int, bytes]]:
         script = self.script
@@ -156,12 +174,36 @@ class ClockMaster:
             last = at
             if count == self.first_count and not script.without_start:
                 out += self._start_messages(at)
+            if count is not None and count in script.start_again:
+                out.append((at - script.gap_ns, START))
             out.append((at, CLOCK))
             if count is not None and count in script.doubled:
                 out.append((at + script.doubled[count], CLOCK))
         if not script.without_stop:
             out.append((round(self._song[script.clocks]) + 500_000, STOP))
         return out
+
+    def _flooded(self, messages: list[tuple[int, bytes]]) -> list[tuple[int, bytes]]:
+        """Put the floods of controllers in; what else falls into one is lost or held back."""
+        out = list(messages)
+        for count, number in self.script.floods.items():
+            begin = round(self.true_ns(count))
+            end = begin + number * 3 * _DIN_BYTE_NS
+            within = [message for message in out if begin <= message[0] < end]
+            out = [message for message in out if not begin <= message[0] < end]
+            for index in range(number):
+                out.append((begin + (index + 1) * 3 * _DIN_BYTE_NS, bytes((0xB0, 1, index % 128))))
+            for index, (_, data) in enumerate(within):
+                if self.script.floods_delay or data != CLOCK:
+                    out.append((end + (index + 1) * _DIN_BYTE_NS, data))
+        return sorted(out, key=lambda message: message[0])
+
+    def _doubled_source(self, messages: list[tuple[int, bytes]]) -> list[tuple[int, bytes]]:
+        """Add a second machine's clock, from a few beats after ours on."""
+        begin, end = messages[0][0], messages[-1][0]
+        step = self.script.second_interval_ns
+        begin += 100 * step + step // 3
+        return merged(iter(messages), ((t, CLOCK) for t in range(begin, end, step)))
 
     def _clock_times(self) -> Iterator[tuple[int | None, float]]:
         for true in self._lead:
