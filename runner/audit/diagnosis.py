@@ -65,7 +65,8 @@ _IRREGULAR = frozenset({
 
 #: In the order in which they are tried: the nearer to the cause, the earlier.
 _TABLE: tuple[_Explains, ...] = (
-    _Explains("port-lost", _SENT | {"port-returned", "machine-silent"}, when=_same_port),
+    _Explains("port-lost", _SENT | {"port-returned", "machine-silent", "machine-rejoins",
+                                          "machine-left-stopped"}, when=_same_port),
     _Explains("port-lost", _CLOCK_ENDS, when=_same_cause),
     _Explains("port-lost", frozenset({"stopped-early"}), when=_and_after),
     _Explains("port-send-failed", _SENT, when=_same_port),

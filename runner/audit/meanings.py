@@ -125,6 +125,15 @@ MEANINGS: Mapping[str, Meaning] = {
         "note", "a port that had vanished came back", "the system's list of ports", "check its cable",
         ("unplugged",),
     ),
+    "machine-rejoins": Meaning(
+        "note", "a machine whose port came back in mid-song was sent to its place, and let in there",
+        "the port's return", "listen to the bars before it: it was silent there", ("unplugged",),
+    ),
+    "machine-left-stopped": Meaning(
+        "warning", "a machine whose port came back in mid-song was left stopped",
+        "the port's return; the machine follows no song position",
+        "let it follow `position` if it can; else roll again", ("unplugged",),
+    ),
     "bad-input": Meaning(
         "note", "bytes came in that are no MIDI", "bytes without a valid status",
         "check the cable and the ground; a data byte was probably lost on the wire", ("bad-wire",),

@@ -48,6 +48,8 @@ _USUAL: dict[str, tuple[str, str, float]] = {
     Code.REFUSED.value: ("master-noise", "no tempo has such clocks", 0.3),
     "engine-restarted": ("engine-died", "another engine went on with the log", 0.95),
     "input-overflow": ("flood", "more came than could be taken", 0.8),
+    "machine-rejoins": ("unplugged", "its port had vanished", 0.9),
+    "machine-left-stopped": ("unplugged", "its port had vanished", 0.9),
     "port-sends-again": ("port-refused", "it had refused messages before", 0.4),
 }
 

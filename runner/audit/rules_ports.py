@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from runner.audit.causes import cause, port_gone, ranked
 from runner.audit.facts import Facts, worst
-from runner.audit.findings import Finding
+from runner.audit.findings import MEANINGS, Finding
 from runner.audit.rule_base import finding, in_ms, plural
 from runner.takes.model import Event
 
@@ -59,18 +59,27 @@ def _bad_bytes(facts: Facts) -> Counter[str]:
 
 
 def _presence(facts: Facts) -> Iterator[Finding]:
-    end = facts.take.end
-    lost: set[str] = set()
+    """What ports went and came, with how many messages they missed."""
+    end, lost = facts.take.end, set[str]()
+    begun = next((event.t_ns for event in facts.of_kind("begin")), None)
     for event in facts.of_kind("presence"):
         port = event.port or str(event.detail.get("port", ""))
         if end is not None and event.t_ns > end.t_ns:
             continue
+        unsent = event.detail.get("unsent", 0)
+        missed = f", and missed {plural(unsent, 'message')}" if isinstance(unsent, int) and unsent else ""
         if event.detail.get("present") is False:
             lost.add(port)
+            away = begun is not None and event.t_ns <= begun + 1_000_000
+            optional = away and event.detail.get("required") is False
+            text = f"port {port} was away when the take began" if away else f"port {port} vanished"
             gone = cause("unplugged", "the port is gone from the system's list", 0.95)
-            yield finding("port-lost", facts, event.t_ns, f"port {port} vanished", port=port, causes=(gone,))
+            yield finding(
+                "port-lost", facts, event.t_ns, text + missed, port=port, causes=(gone,),
+                severity="note" if optional else MEANINGS["port-lost"].severity,
+            )  # fmt: skip
         elif port in lost:
             lost.discard(port)
             gone = cause("unplugged", "it had vanished before", 0.9)
-            text = f"port {port} came back"
+            text = f"port {port} came back{missed}"
             yield finding("port-returned", facts, event.t_ns, text, port=port, causes=(gone,))

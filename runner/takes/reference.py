@@ -95,8 +95,11 @@ SUMMARY_KEYS: Mapping[str, str] = {
     "messages": "all but clocks: `sent`, `received`, `cut`, `lateness_us`",
     "machines": "for each: `name`, `port`, `channel`, `present` (at the end), `sent`, `received`, "
     "`send_failures`, `latest_us`",
+    "alignment": "for comparison with other takes: `machines` (by name: `first_note_clocks` after Start, "
+    "`notes`, `lead_clocks`, `interval_us`, `offset_us`) and `settings` (tempo, pre-roll, role)",
     "findings": "for each: `code`, `severity` (error, warning, note), `at`, `t_ns`, `machine`, `port`, "
-    "`count`, `text`, `evidence`, `causes` (likeliest first), `try`",
+    "`count`, `text`, `evidence` (numbers; `places` of the single occurrences), `causes` (likeliest first), "
+    "`try`, `part_of` (the code of the finding that explains it, or empty)",
     "limits": "what the take was held against: " + ", ".join(f"`{field.name}`" for field in fields(Limits)),
     "log": "`records` in the log, `dropped` (known to be missing), `complete`, `damages` (places that cannot "
     "be read)",
