@@ -99,6 +99,7 @@ def test_long_names_leave_the_last_columns_whole(takes: Path, call: Call) -> Non
     summary["song"] = "The Long Way Round the Outer Breakwater at Low Tide, second version"
     summary["pass"] = "organ and slide whistle overdub, the quiet one"
     codes = ("clock-late", "message-late", "program-late", "port-send-failed", "input-overflow")
+    summary["seconds"] = 180.0
     summary["findings"] = [{"code": code} for code in codes]
     file.write_text(json.dumps(summary))
     out = call("takes", takes).out
