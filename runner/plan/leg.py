@@ -15,6 +15,7 @@ from runner.plan.leg_chase import add_chase
 from runner.plan.leg_cues import add_cues
 from runner.plan.leg_parts import add_parts
 from runner.plan.leg_wire import LegWires
+from runner.plan.recorder import add_questions
 from runner.plan.report import WireReport
 from runner.plan.reporting import Reporter
 from runner.plan.score import Score, ScorePort
@@ -49,6 +50,7 @@ def compile_leg(score: Score, stretch: Stretch, report: Reporter, *, limit_ns: i
     add_cues(frame, out, transports)
     add_chase(frame, out, transports)
     _time_codes(frame, out)
+    add_questions(frame, out)
     wires = LegWires(frame, out)
     wires.place()
     reports = wires.measure(limit_ns)

@@ -246,11 +246,15 @@ def test_errors_are_listed_instead_of_raised_on_wish() -> None:
 
 
 def test_a_recorder_that_was_told_to_record_is_stopped_at_the_end() -> None:
-    """Record strobe at the start (RP-013: 06), machine control stop (01) where the roll ends."""
+    """Record strobe at the start (RP-013: 06), machine control stop (01) where the roll ends.
+
+    In between it is asked (READ, 42) for motion and record status: 0.4 s after, 0.3 s before.
+    """
     machines = "deck: {port: front, device-id: 1, kind: recorder}\n"
     song = compiled("cues: [{at: start, machine: deck, record: true}]", machines=machines)
-    assert [text for _, text in sent(song)] == ["F0 7F 01 06 06 F7", "F0 7F 01 06 01 F7"]
-    assert sent(song)[-1][0] == 8 * BAR_NS
+    asks = "F0 7F 01 06 42 02 48 4D F7"
+    assert [text for _, text in sent(song)] == ["F0 7F 01 06 06 F7", asks, asks, "F0 7F 01 06 01 F7"]
+    assert [t_ns for t_ns, _ in sent(song)][1:] == [400_000_000, 8 * BAR_NS - 300_000_000, 8 * BAR_NS]
 
 
 PART = "parts: [{file: parts/ropewalk.mid, machine: bass}]"

@@ -231,11 +231,16 @@ def test_impossible_ends_are_refused(from_: str, to: str | None) -> None:
 
 
 def test_a_recorder_that_would_be_recording_records_from_where_the_bars_begin() -> None:
-    """From bar 5 with a bar of count-in: record strobe at bar 4, machine control stop at the end."""
+    """From bar 5 with a bar of count-in: record strobe at bar 4, machine control stop at the end.
+
+    In between it is asked whether it records.
+    """
     machines = "deck: {port: front, device-id: 1, kind: recorder}\n"
     text = "pre-roll: 1 bar\ncues: [{at: start, machine: deck, record: true}]"
     assert sent(compiled(text, machines=machines, from_="bar 5")) == [
         (3 * BAR_NS, "F0 7F 01 06 06 F7"),
+        (3 * BAR_NS + 400_000_000, "F0 7F 01 06 42 02 48 4D F7"),
+        (8 * BAR_NS - 300_000_000, "F0 7F 01 06 42 02 48 4D F7"),
         (8 * BAR_NS, "F0 7F 01 06 01 F7"),
     ]
 
