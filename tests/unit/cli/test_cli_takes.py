@@ -162,3 +162,16 @@ def test_times_are_told_in_local_time(monkeypatch: pytest.MonkeyPatch) -> None:
     finally:
         monkeypatch.undo()
         time.tzset()
+
+
+def test_an_audit_as_a_page(takes: Path, call: Callable[..., Any], tmp_path: Path) -> None:
+    """`--html` writes the page beside the text; the exit code stays that of the verdict."""
+    file = tmp_path / "page.html"
+    told = call("audit", "Ropewalk/1", "--takes-folder", takes, "--html", file)
+    assert told.code == 0
+    assert told.out.startswith("CLEAN") and f"page in {file}" in told.err
+    assert file.read_text().startswith("<!DOCTYPE html>")
+    assert json.loads(call("audit", "Net Loft/1", "--takes-folder", takes, "--html", file, "--json").out)
+    told = call("audit", "Ropewalk/1", "--takes-folder", takes, "--html", tmp_path / "none" / "page.html")
+    assert told.code == 2
+    assert "cannot be written" in told.err and told.out == ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import random
 import shutil
 from pathlib import Path
@@ -222,3 +223,22 @@ def test_a_damaged_header_is_taken_from_the_summary(whole: Path, tmp_path: Path)
     assert [damage.line for damage in take.damages] == [1]
     assert len(take.events) == len(read_take(whole).events)
     assert audit_take(take)["verdict"] == "flawed"
+
+
+@pytest.mark.parametrize("end", [b"]\n", b"", b"{", b"[]\n]\n"])
+def test_a_plan_is_read_without_its_clocks(tmp_path: Path, end: bytes) -> None:
+    """The rows of a plan that we wrote come back but for its clocks; a plan that is torn is damage."""
+    rows = [
+        {"t_ns": 0, "port": "quay", "bytes": "F8", "what": "clock"},
+        {"t_ns": 5, "port": "quay", "bytes": "C9 05", "what": "program 6"},
+    ]
+    time = song_time(125, bars=1)
+    write_take(tmp_path, take_header(time, 1), steady_records(time, 1)).finish()
+    text = b"[\n" + b",\n".join(json.dumps(row, separators=(",", ":")).encode() for row in rows) + b"\n"
+    (tmp_path / "plan.json").write_bytes(text + end)
+    take = read_take(tmp_path, plan=True)
+    if end == b"]\n":
+        assert take.plan == rows[1:] and not take.damages
+    else:
+        assert take.plan is None
+        assert [damage.file for damage in take.damages] == ["plan.json"]
