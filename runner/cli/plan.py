@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+import sys
+from collections.abc import Collection, Iterator
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from runner.cli.options import json_option, rehearsal_options, session_argument, song_option
-from runner.cli.wording import wrapped
+from runner.cli.wording import clock_text, width, wrapped
 
 if TYPE_CHECKING:
+    from runner.music.moment import Span
     from runner.plan.compile import CompiledSong
     from runner.plan.rehearsal import Rehearsal
+    from runner.plan.score import Score
 
 _HEAD = f"{'seconds':>10}  {'moment':<22}  {'to':<12}  what"
 
@@ -28,8 +31,9 @@ _HEAD = f"{'seconds':>10}  {'moment':<22}  {'to':<12}  what"
 def command(session: str, song: str, rehearsal: Rehearsal, as_json: bool, show_all: bool) -> int:
     """Show everything that a roll of SESSION would send, song by song.
 
-    Seconds count from bar 1 beat 1, machine offsets applied. Clocks and the notes of parts are summed up
-    in the text; --json has every message.
+    First a picture of the song bar by bar and its parts in figures, then what is sent, in order. Seconds
+    count from bar 1 beat 1, machine offsets applied. Clocks and the notes of parts are summed up in the
+    text; --all has a line for each message, --json has them all for programs.
     """
     from runner.desk.prepare import read_session
 
@@ -42,12 +46,43 @@ def command(session: str, song: str, rehearsal: Rehearsal, as_json: bool, show_a
     for number, (name, compiled) in enumerate(songs):
         if number:
             click.echo("")
-        _show(name, compiled, show_all)
+        if show_all:
+            click.echo(name)
+        else:
+            spec = prepared.song(name)[1]
+            _draw(compiled, {part.machine for part in spec.parts} & rehearsal.silent(spec))
+        _show(compiled, show_all)
     return 0
 
 
-def _show(name: str, compiled: CompiledSong, show_all: bool) -> None:
-    click.echo(name)
+def _draw(compiled: CompiledSong, silent: Collection[str]) -> None:
+    """Show the song as a picture, and its parts in figures; those of `silent` machines are not played."""
+    from runner.plan.part_facts import part_facts
+    from runner.plan.picture import pen_for, song_picture
+
+    time, score = compiled.time, compiled.score
+    assert score is not None
+    seconds = time.tempo.ns_at(time.end_quarters) / 1e9
+    bars = time.meters.position(time.end_quarters).bar - 1
+    edges = [f"{name} {span}" for name, span in _edges(score) if span.amount]
+    click.echo(wrapped(", ".join([f"{score.song}: {bars} bars, {clock_text(seconds)}", *edges])))
+    click.echo("")
+    pen = pen_for(getattr(sys.stdout, "encoding", None))
+    for line in song_picture(compiled, width(), pen, silent):
+        click.echo(wrapped(line, "", "  ") if len(line) > width() else line)
+    click.echo("")
+    facts = part_facts(score)
+    for part in facts:
+        click.echo(wrapped(f"{part.machine}: {part.text}", "  ", "    "))
+    if facts:
+        click.echo("")
+
+
+def _edges(score: Score) -> list[tuple[str, Span]]:
+    return [("lead", score.lead), ("pre-roll", score.pre_roll), ("tail", score.tail)]
+
+
+def _show(compiled: CompiledSong, show_all: bool) -> None:
     for left_out in compiled.left_out:
         click.echo(wrapped(f"{left_out.machine} {left_out.text}", "  ", "    "))
     click.echo(_HEAD)

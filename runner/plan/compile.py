@@ -245,7 +245,7 @@ def _loop_spans(
         first, last = _point(score, loop.from_, "loop", report), _point(score, loop.to, "loop", report)
         if first is None or last is None:
             continue
-        if not at <= first < last < exit_:
+        if not at <= first < last <= exit_:
             report.refuse(
                 f"cannot loop from {loop.from_} to {loop.to}: loops lie within the roll, one after the other"
             )

@@ -87,6 +87,7 @@ def as_sent(sends: list[Send]) -> list[tuple[int, str, str]]:
         {"from_": "bar 3 beat 2", "restart_notes": True},
         {"loops": [Loop(parse_moment("bar 3"), parse_moment("bar 5"), 3)]},
         {"from_": "bar 2", "loops": [Loop(parse_moment("bar 4"), parse_moment("bar 7"), 2)]},
+        {"to": "bar 5", "loops": [Loop(parse_moment("bar 3"), parse_moment("bar 5"), 3)]},
     ],
 )
 def test_what_is_played_is_what_was_planned(options: dict[str, object]) -> None:

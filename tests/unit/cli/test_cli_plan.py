@@ -106,3 +106,47 @@ def test_an_early_machine_is_planned_early(tmp_path: Path, short: Path, call: Ca
     (note,) = [row for row in rows if row["bytes"] == "90 28 50"]
     assert note["t_ns"] == -5_000_000
     assert note["at"] == "bar 1 beat 1"
+
+
+def test_the_text_begins_with_a_picture_and_the_parts_in_figures(
+    example: Callable[[str], Path], call: Callable[..., Any]
+) -> None:
+    """Sections, meters, tempos, notes and cues over the bars, then each part's notes, keys and velocities."""
+    lines = call("plan", example("stage-set.yaml"), "--song", "Ropewalk").out.splitlines()
+    assert lines[0] == "Ropewalk: 64 bars, 1:58, lead 4 s, pre-roll 2 bars, tail 1 bar"
+    names = [line[:11].strip() for line in lines[2:12]]
+    assert names == [
+        "bars", "sections", "meter", "tempo", "bass", "cues", "strings", "cues", "drums cues", "a column is"
+    ]  # fmt: skip
+    assert "  bass: 208 notes in bars 1 to 64, keys 36 to 52, velocity 96" in lines
+
+
+def test_a_rehearsal_is_planned_as_it_is_asked(
+    example: Callable[[str], Path], call: Callable[..., Any]
+) -> None:
+    """Half the tempo, a loop, an end and a solo: 24 clocks a quarter note for 4 + 2 x 2 bars, one part."""
+    words = (
+        "--song", "Ropewalk", "--to", "bar 5", "--loop", "bar 3 to bar 5, 3 times", "--tempo", "50",
+        "--solo", "bass",
+    )  # fmt: skip
+    rows = json.loads(call("plan", example("stage-set.yaml"), *words, "--json").out)
+    clocks = [row["t_ns"] for row in rows if row["bytes"] == "F8" and row["t_ns"] >= -2_500_000]
+    assert len(clocks) == 8 * 96
+    assert clocks[96] - clocks[0] == round(4 * 60e9 / 56)  # a bar at 56 quarter notes a minute
+    assert {row["machine"] for row in rows if row["bytes"].startswith("9")} == {"bass"}
+
+
+def test_a_rehearsal_that_cannot_be_is_refused(short: Path, call: Callable[..., Any]) -> None:
+    """Empty, unreadable or outside the song: exit 2 and words that do not blame the file."""
+    for words, told in (
+        (("--from", ""), "--from"),
+        (("--loop", "bar 1"), "bar 9 to bar 17, 4 times"),
+        (("--tempo", "1"), "10 to 400"),
+        (("--mute", "bas"), "did you mean bass?"),
+        (("--from", "bar -7"), "cannot begin Tide Table at bar -7: it begins at bar 1"),
+        (("--to", "bar 1"), "not after the beginning"),
+    ):
+        refused = call("plan", short, *words)
+        assert refused.code == 2
+        assert told in " ".join(refused.err.split())
+        assert str(short) not in refused.err
