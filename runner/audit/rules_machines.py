@@ -70,10 +70,11 @@ def take_shifted(facts: Facts) -> Iterator[Finding]:
         heard = _heard(facts.history, name)
         if not heard:
             continue
-        places = sorted(float(row["first_note_clocks"]) for row in heard)
+        places = sorted(_place(row, alignment) for row in heard)
         usual_place = places[len(places) // 2]
         spread_ns = (places[-1] - places[0]) * alignment.interval_ns
-        shift_ns = (alignment.first - usual_place) * alignment.interval_ns
+        own_place = _place(alignment.to_dict(), alignment)
+        shift_ns = (own_place - usual_place) * alignment.interval_ns
         if abs(shift_ns) <= facts.limits.cue_ns:
             continue
         if spread_ns > facts.limits.cue_ns and len(heard) < _WHOLE_LOOKS:
@@ -82,10 +83,17 @@ def take_shifted(facts: Facts) -> Iterator[Finding]:
         text = f"{name} lies {abs(shift_ns) / 1e6:.0f} ms {way} against the beat than in {_takes(heard)}"
         yield finding(
             "take-shifted", facts, alignment.start_ns, text, machine=name, port=alignment.machine.port,
-            evidence={"shift_us": shift_ns / 1000, "clocks": alignment.first - usual_place,
+            evidence={"shift_us": shift_ns / 1000, "clocks": own_place - usual_place,
                       "takes": len(heard), "limit_us": facts.limits.cue_ns / 1000},
             causes=_why_shifted(facts, alignment, heard),
         )  # fmt: skip
+
+
+def _place(row: Mapping[str, Any], alignment: Alignment) -> float:
+    """Return where a first note lay against bar 1, in clocks: the machine's offset moves all that it hears."""
+    offset = row.get("offset_us")
+    offset_us = float(offset) if isinstance(offset, int | float) else 0.0
+    return float(row["first_note_clocks"]) + 1000 * offset_us / alignment.interval_ns
 
 
 def _why_shifted(facts: Facts, alignment: Alignment, heard: Sequence[Mapping[str, Any]]) -> tuple[Cause, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import wait
 from pathlib import Path
 
@@ -14,10 +15,16 @@ from runner.takes.format import Kind
 from runner.takes.store import Store
 
 
-def kept_take(text: str, folder: Path, seconds: float, song: str = "") -> tuple[Path, VirtualRig]:
+def kept_take(
+    text: str,
+    folder: Path,
+    seconds: float,
+    song: str = "",
+    play: Callable[[VirtualRig, float], None] = VirtualRig.run_for,
+) -> tuple[Path, VirtualRig]:
     """Roll the first song of a session text for `seconds` of virtual time; return the take's folder.
 
-    A take that has not ended by then is stopped.
+    A take that has not ended by then is stopped. `play` lets the time pass, and may do mischief meanwhile.
     """
     rig = VirtualRig.of(text, folder)
     store = Store(folder / "takes")
@@ -30,7 +37,7 @@ def kept_take(text: str, folder: Path, seconds: float, song: str = "") -> tuple[
     anchor = rig.loop.player.roll(now)
     order = {"take": new.key, "song": name, "anchor_ns": anchor, "wall_ns": 1_700_000_000_000_000_000}
     rig.loop.log.add_json(Kind.TAKE_BEGIN, now, order)
-    rig.run_for(seconds)
+    play(rig, seconds)
     if rig.loop.player.moving:
         rig.loop.player.stop(rig.clock.now_ns(), "stopped by the test")
         rig.run_for(0.1)

@@ -16,6 +16,7 @@ from runner.engine.loop import Loop
 from runner.plan.compile import CompiledSong
 from runner.ports.base import PortConfig
 from runner.ports.registry import open_ports
+from runner.ports.simulated import SimulatedPort
 from runner.session.load import load_session
 from runner.takes.format import Kind, Record, RecordReader
 
@@ -40,6 +41,9 @@ class VirtualRig:
         config = rig_of(prepared.session)
         configs = {port["name"]: PortConfig.from_dict(port) for port in config.ports}
         ports = open_ports(configs, clock.now_ns)
+        for port in ports.values():
+            if isinstance(port, SimulatedPort):
+                port.hold = lambda span_ns: clock.hold(clock.now_ns() + span_ns)
         sink = MemorySink()
         loop = Loop(clock, list(ports.values()), config.machines, RecordLog(sink), policy=config.clock)
         return cls(prepared, clock, loop, dict(ports), sink)

@@ -225,9 +225,10 @@ def test_the_audit_tells_how_the_follower_settled(keep: Keep) -> None:
     assert (box["expected"], box["missing"], box["extra"]) == (480, 0, 0)
     assert "the follower locked after" in audit_text(summary)
     missing = [finding for finding in summary["findings"] if finding["code"] == "clock-missing"]
-    assert [(finding["at"], finding["machine"]) for finding in missing] == [
-        ("bar 1 beat 1 1/6", "deck"),
-        ("bar 2 beat 1 1/3", "deck"),
+    assert [(finding["count"], finding["machine"]) for finding in missing] == [(2, "deck")]
+    assert [place["at"] for place in missing[0]["evidence"]["places"]] == [
+        "bar 1 beat 1 1/6",
+        "bar 2 beat 1 1/3",
     ]
 
 
