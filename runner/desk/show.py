@@ -14,6 +14,7 @@ from enum import Enum, StrEnum
 from typing import Literal
 
 from runner.desk.actions import Order, Outcome
+from runner.desk.series import Series
 from runner.session.model import OrderItem
 
 SECOND_NS = 1_000_000_000
@@ -129,20 +130,32 @@ class Show:
     waiting_for: str = ""
     playing: tuple[Place, ...] = ()
     last_song: str = ""
+    series: Series | None = None  #: takes of one song that roll by themselves, beside the order
     _chosen: bool = False  #: whether the place that is up was chosen while another rolls
     _stopped: bool = False  #: whether the take that ends was stopped by an order
     _changed: bool = False  #: whether the order is another than the session's
+    _called: tuple[Place, ...] = ()  #: what was up when the roll was called that has not begun
+    _of_series: bool = False  #: whether the take that rolls belongs to a series, not to the order
 
     # ------------------------------------------------------------------ where we are
 
     @property
     def up(self) -> Place:
         """The place that rolls next."""
+        if self.series is not None:
+            return Place(self.series.song, "wait", self.place_number, self.series.number, self.series.takes)
         return self.places[min(self.at, len(self.places) - 1)]
+
+    @property
+    def place_number(self) -> int:
+        """The number of the place in the order that is up, or comes after a series."""
+        return self.places[min(self.at, len(self.places) - 1)].number
 
     @property
     def chain(self) -> tuple[Place, ...]:
         """The places that are rolled as one, the clock unbroken: mostly one; none at the end."""
+        if self.series is not None:
+            return (self.up,)
         if self.at >= len(self.places):
             return ()
         last = self.at
@@ -153,7 +166,9 @@ class Show:
     @property
     def next_song(self) -> str:
         """The song that comes after the one that plays, or that is up; empty after the last."""
-        at = self.at if self.playing else self.at + 1
+        if self.playing and self.series is not None:
+            return self.series.song
+        at = self.at if self.playing or self.series is not None else self.at + 1
         return self.places[at].song if at < len(self.places) else ""
 
     # ------------------------------------------------------------------ what happens by itself
@@ -162,9 +177,10 @@ class Show:
         """The rig is ready: take up the show where it is."""
         if self.phase not in _REST:
             return []
-        if self.mode is Mode.STAY:
+        if self.mode is Mode.STAY and self.series is None:
             return self._stand("roll")
-        self.phase, self.roll_at_ns = Phase.DUE, now_ns
+        gap_ns = 0 if self.series is None else self.series.gap_ns  # a series is gone on with
+        self.phase, self.roll_at_ns = Phase.DUE, now_ns + gap_ns
         return self.tick(now_ns)
 
     def tick(self, now_ns: int) -> list[Directive]:
@@ -177,23 +193,33 @@ class Show:
         """A take has begun to roll; what comes after it is up from now on."""
         if self.phase is Phase.ROLLING:
             return
-        self.playing = self.chain
+        if not self._called:  # it was called by a desk that died
+            self._note_call()
+        self.playing, self._called = self._called, ()
         self.last_song = self.playing[0].song
-        self.at += len(self.playing)
+        if self._of_series:
+            left = self.series.begun() if self.series is not None else None
+            self.series = left if left is not None and left.left else None
+        elif not self._chosen:
+            self.at += len(self.playing)
         self.phase, self.roll_at_ns, self.waiting_for = Phase.ROLLING, None, ""
-        self._chosen = self._stopped = False
 
     def refused(self, why: str) -> list[Directive]:
         """A roll that was called could not be; the show stands, or is over if nobody is there to help."""
-        self.phase = Phase.STANDING
+        self.phase, self.series, self._called = Phase.STANDING, None, ()
         self.waiting_for = why
         return [] if self.mode is Mode.STAY else [Directive(Do.LEAVE, why)]
+
+    def later(self, at_ns: int) -> None:
+        """A roll that was called cannot be yet; it is due again at `at_ns`."""
+        self.phase, self.roll_at_ns = Phase.DUE, at_ns
 
     def ended(self, outcome: str) -> None:
         """The take that rolls has ended: "complete", "stopped" or "failed"."""
         self.phase = Phase.CLOSING
         whole = outcome == "complete" or (self.mode is not Mode.STAY and not self._stopped)
-        if not whole and not self._chosen and self.mode is not Mode.SONG and self.playing:
+        in_order = self.playing and not self._of_series
+        if not whole and not self._chosen and self.mode is not Mode.SONG and in_order:
             self.at -= len(self.playing)  # to be played once more
 
     def closed(self, verdict: str, now_ns: int) -> list[Directive]:
@@ -204,6 +230,8 @@ class Show:
         self.phase = Phase.STANDING
         if self.roll_at_ns is not None:  # ordered while the take was being closed
             return self._call()
+        if self._of_series:
+            return self._after_series_take(now_ns)
         if self.at >= len(self.places):
             if self.mode is not Mode.STAY:
                 return [Directive(Do.LEAVE)]
@@ -218,7 +246,30 @@ class Show:
         self.phase, self.roll_at_ns = Phase.DUE, now_ns + gap
         return [Directive(Do.PREPARE)]
 
+    def _after_series_take(self, now_ns: int) -> list[Directive]:
+        at_ns = None if self.series is None else self.series.next_at_ns(now_ns)
+        if at_ns is None:
+            return self._stand("roll")
+        self.phase, self.roll_at_ns = Phase.DUE, at_ns
+        return [Directive(Do.PREPARE)]
+
     # ------------------------------------------------------------------ orders
+
+    def begin_series(
+        self, song: str, takes: int = 1, gap_ns: int = 0, until_ns: int | None = None
+    ) -> tuple[Outcome, list[Directive]]:
+        """Roll `takes` takes of a song, `gap_ns` between them, none begun after `until_ns`.
+
+        The running order stays where it is. Refused unless the show rests: what rolls, or is about to, is
+        never disturbed. `stop`, `panic` and whatever brings another song up end the series.
+        """
+        if self.phase is not Phase.STANDING or self.series is not None:
+            why = f"{self.up} rolls by itself soon" if self.phase is Phase.DUE else _WHY_NOT[self.phase]
+            return _no(f"{song}: not now, {why}")
+        if song not in self.songs:
+            return _no(f"no song {song!r}; {_near(song, self.songs)}")
+        self.series = Series(song, takes, takes, gap_ns, until_ns)
+        return _yes(f"{self.up} rolls", *self._call())
 
     def order(self, order: Order, now_ns: int) -> tuple[Outcome, list[Directive]]:
         """Return what becomes of an order, and what is to be done for it."""
@@ -251,19 +302,18 @@ class Show:
     def _arm(self, _name: str, now_ns: int) -> tuple[Outcome, list[Directive]]:
         if self.follows:
             return self._roll("", now_ns)
-        self.phase, self.roll_at_ns = Phase.STANDING, None
-        self.waiting_for = "roll"
+        self._stand("roll")
         return _yes(f"{self.up} is up: its programs are sent, it waits for roll", Directive(Do.PREPARE))
 
     def _stop(self, _name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
         if self.phase is Phase.DUE:
             return _yes(f"{self.up} does not roll by itself any more", *self._stand("roll"))
-        self._stopped = True
+        self._stopped, self.series = True, None
         return _yes("stopped", Directive(Do.STOP, "stopped by order"))
 
     def _panic(self, _name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
         if self.phase is Phase.ROLLING:
-            self._stopped = True
+            self._stopped, self.series = True, None
         elif self.phase is Phase.DUE:
             self._stand("roll")
         return _yes("everything is silenced", Directive(Do.PANIC, "panic"))
@@ -350,7 +400,7 @@ class Show:
     def _choose(self, index: int, too_far: str) -> tuple[Outcome, list[Directive]]:
         if not 0 <= index < len(self.places):
             return _no(too_far)
-        self.at = index
+        self.at, self.series = index, None
         if self.phase in (Phase.ROLLING, Phase.CLOSING, Phase.CALLED):
             self._chosen = True
             return _yes(f"{self.up} comes next")
@@ -364,28 +414,46 @@ class Show:
     @property
     def place_to_resume(self) -> int:
         """Where a show that takes over now would have to be: before what rolls, if anything does."""
-        rolling = self.phase in (Phase.ROLLING, Phase.CLOSING) and not self._chosen
+        rolling = self.phase in (Phase.ROLLING, Phase.CLOSING) and not self._chosen and not self._of_series
         return max(0, self.at - len(self.playing)) if rolling else self.at
+
+    @property
+    def series_to_resume(self) -> Series | None:
+        """What a show that takes over now would have to know of a series: with the take that rolls."""
+        if self.phase not in (Phase.ROLLING, Phase.CLOSING) or not self._of_series:
+            return self.series
+        left = self.series or Series(self.playing[0].song, self.playing[0].rounds, 0, 0)
+        return replace(left, left=left.left + 1)
 
     def with_session(self, places: Sequence[Place], songs: Sequence[str], machines: Sequence[str]) -> Show:
         """Return this show going on with another version of its session, at the same song if it is there."""
         song = self.up.song
         at = next((index for index, place in enumerate(places) if place.song == song), 0)
-        return replace(
+        show = replace(
             self, places=tuple(places), songs=tuple(songs), machines=tuple(machines), at=at, playing=()
         )
+        if show.series is not None and show.series.song not in songs:
+            show._stand("roll")
+        return show
 
     # ------------------------------------------------------------------ inside
 
     def _stand(self, what: str) -> list[Directive]:
         self.phase, self.roll_at_ns, self.waiting_for = Phase.STANDING, None, what
+        self.series = None
         return [Directive(Do.PREPARE)]
 
     def _call(self) -> list[Directive]:
         if self.at >= len(self.places):
             self.at = 0
         self.phase, self.roll_at_ns, self.waiting_for = Phase.CALLED, None, ""
+        self._note_call()
         return [Directive(Do.ROLL)]
+
+    def _note_call(self) -> None:
+        """Keep what is to roll: what is chosen from now on comes after it."""
+        self._called, self._of_series = self.chain or (self.up,), self.series is not None
+        self._chosen = self._stopped = False
 
 
 def _yes(text: str, *directives: Directive) -> tuple[Outcome, list[Directive]]:
