@@ -63,15 +63,15 @@ def _findings(findings: Sequence[Mapping[str, Any]]) -> str:
     )
     rest = findings[MATTERS:]
     if rest:
-        items = "".join(_finding(finding, index) for index, finding in enumerate(rest, MATTERS))
+        items = "".join(_finding(finding, index, brief=True) for index, finding in enumerate(rest, MATTERS))
         text += (
             f'<section aria-labelledby="h-rest"><h2 id="h-rest">{len(rest)} more</h2>'
-            f'<ol class="findings">{items}</ol></section>'
+            f'<ol class="findings brief">{items}</ol></section>'
         )
     return text
 
 
-def _finding(finding: Mapping[str, Any], index: int) -> str:
+def _finding(finding: Mapping[str, Any], index: int, *, brief: bool = False) -> str:
     severity = str(finding["severity"])
     sign = SEVERITY_SIGNS.get(severity, "●")
     at = f"{esc(str(finding['at']))}: " if finding.get("at") else ""
@@ -84,6 +84,8 @@ def _finding(finding: Mapping[str, Any], index: int) -> str:
     if finding.get("part_of"):
         rows = [f"<dt>part of</dt><dd>{esc(str(finding['part_of']))}</dd>"]
     told = f"<dl>{''.join(rows)}</dl>" if rows else ""
+    if brief and told:
+        told = folded("Causes, and what to try", told)
     t_ns = finding.get("t_ns")
     button = ""
     if type(t_ns) is int:
@@ -187,7 +189,8 @@ def _ports_table(ports: Sequence[Mapping[str, Any]], direction: str) -> str:
         "99.9 % within",
         "worst",
     )
-    return folded("As a table", table("Clocks by port", columns, rows, range(1, 8))) if rows else ""
+    caption = f"Clocks {'sent' if direction == 'out' else 'received'}, by port"
+    return folded("As a table", table(caption, columns, rows, range(1, 8))) if rows else ""
 
 
 def _cue_words(cues: Sequence[CueRow]) -> str:
@@ -242,6 +245,12 @@ def _clock_table(clock: Mapping[str, Any]) -> str:
     return table("The clock, all ports together", columns, [row], range(2, 7))
 
 
+def _limit_row(name: str, value: float) -> tuple[str, str]:
+    if name.endswith("_ns"):
+        return name.removesuffix("_ns").replace("_", "-"), f"{value / 1e6:g} ms"
+    return name.replace("_", "-"), f"{value:g}"
+
+
 def _figures(summary: Mapping[str, Any]) -> str:
     clock, log = summary["clock"], summary["log"]
     machines = [
@@ -253,7 +262,7 @@ def _figures(summary: Mapping[str, Any]) -> str:
         for machine in summary["machines"]
     ]  # fmt: skip
     columns = ("Machine", "port", "channel", "sent", "received", "refused", "latest", "there at the end")
-    limits = [(name, str(value)) for name, value in summary["limits"].items()]
+    limits = [_limit_row(name, value) for name, value in summary["limits"].items()]
     whole = "whole" if log["complete"] else f"not whole: {log['dropped']} records missing"
     damages = "".join(
         f"<li>{esc(str(d.get('file')))}: {esc(str(d.get('text')))}</li>" for d in log["damages"]

@@ -79,7 +79,7 @@ def table(
         + "</tr>"
         for row in rows
     )
-    label = f' tabindex="0" role="region" aria-label="{esc(caption)}"'
+    label = f' tabindex="0" role="group" aria-label="{esc(caption)}"'
     return (
         f'<div class="scroll"{label}><table><caption>{esc(caption)}</caption>'
         f"<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
