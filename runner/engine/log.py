@@ -11,6 +11,9 @@ from typing import Any, Protocol
 from runner.takes.format import NONE16, RECORD_SIZE, Kind, pack_record, record_count
 
 _BATCH = 4096 // RECORD_SIZE * RECORD_SIZE  #: PIPE_BUF: a write of this size is whole or not at all
+#: What the reader cannot do without: where a take begins and ends, and that another engine goes on. It waits.
+_VITAL = frozenset((Kind.STATE, Kind.FINDING, Kind.PRESENCE, Kind.TAKE_BEGIN, Kind.TAKE_END))
+_KEPT_BYTES = 65_536  #: so much of it waits for room; more than any take has in the time a desk may be silent
 
 
 class Sink(Protocol):
@@ -52,15 +55,17 @@ class MemorySink:
 class RecordLog:
     """Numbers records and hands them on in batches.
 
-    `add` only packs; `flush` writes. What does not fit is counted in `dropped`, and the next record that
-    does fit is preceded by one that tells the count, so that a gap in the record explains itself.
+    `add` only packs; `flush` writes. What does not fit is counted in `dropped`, and the next record that is
+    added is preceded by one that tells the count, so that a gap in the record explains itself. Records that
+    the reader cannot do without are not dropped but kept, and go before all later ones.
     """
 
     def __init__(self, sink: Sink, first_seq: int = 1) -> None:
         self._sink = sink
         self._seq = first_seq
+        self._kept: list[bytes] = []
         self._waiting: list[bytes] = []
-        self._size = 0
+        self._telling: tuple[int, int] | None = None  #: place in `_waiting` and number of the count's record
         self._untold = 0
         self.dropped = 0
 
@@ -81,10 +86,13 @@ class RecordLog:
         data: bytes = b"",
     ) -> None:
         """Pack one record; nothing is written yet. Arguments as in `runner.takes.format.Record`."""
+        if self._untold and self._telling is None:
+            self._telling = (len(self._waiting), self._seq)
+            self._waiting.append(b"")  # packed when it is written, with the count as it is then
+            self._seq += 1
         block = pack_record(kind, self._seq, t_ns, due_ns, quarters, port, machine, ref & 0xFFFFFFFF, data)
         self._seq += record_count(len(data))
         self._waiting.append(block)
-        self._size += len(block)
 
     def add_json(
         self, kind: Kind, t_ns: int, data: Mapping[str, Any], quarters: float = math.nan, port: int = NONE16
@@ -94,40 +102,43 @@ class RecordLog:
         self.add(kind, t_ns, quarters=quarters, port=port, data=text)
 
     def flush(self, now_ns: int) -> None:
-        """Write what waits. What the pipe has no room for is dropped and counted, never kept."""
-        if not self._waiting:
+        """Write what waits. What the pipe has no room for is dropped and counted, or kept if it is vital."""
+        if not self._waiting and not self._kept:
             return
-        if self._untold and not self._tell(now_ns):
-            self._drop(len(self._waiting))
-        else:
-            self._write_waiting()
-        self._waiting = []
-        self._size = 0
+        telling = self._telling
+        if telling is not None:
+            place, seq = telling
+            self._waiting[place] = pack_record(Kind.DROPPED, seq, now_ns, ref=self._untold)
+        blocks = [*self._kept, *self._waiting] if self._kept else self._waiting
+        written = self._write(blocks)
+        if telling is not None and written > len(self._kept) + telling[0]:
+            self._untold = 0
+        self._kept, self._waiting, self._telling = [], [], None
+        if written < len(blocks):
+            self._keep(blocks[written:])
 
-    def _tell(self, now_ns: int) -> bool:
-        block = pack_record(Kind.DROPPED, self._seq, now_ns, ref=self._untold)
-        if not self._sink.write(block):
-            return False
-        self._seq += 1
-        self._untold = 0
-        return True
-
-    def _write_waiting(self) -> None:
-        if self._size <= _BATCH:
-            if not self._sink.write(b"".join(self._waiting)):
-                self._drop(len(self._waiting))
-            return
+    def _write(self, blocks: list[bytes]) -> int:
+        """Write blocks in batches; return how many were taken."""
         batch: list[bytes] = []
-        size = 0
-        for at, block in enumerate([*self._waiting, b""]):
-            if batch and (size + len(block) > _BATCH or not block):
+        size = taken = 0
+        for block in blocks:
+            if batch and size + len(block) > _BATCH:
                 if not self._sink.write(b"".join(batch)):
-                    self._drop(len(self._waiting) - at + len(batch))
-                    return
+                    return taken
+                taken += len(batch)
                 batch, size = [], 0
             batch.append(block)
             size += len(block)
+        return taken + len(batch) if self._sink.write(b"".join(batch)) else taken
 
-    def _drop(self, count: int) -> None:
-        self.dropped += count
-        self._untold += count
+    def _keep(self, blocks: list[bytes]) -> None:
+        """Keep what is vital of what found no room, and count the rest."""
+        size = 0
+        for block in blocks:
+            kind = block[1]
+            if kind in _VITAL and size + len(block) <= _KEPT_BYTES:
+                self._kept.append(block)
+                size += len(block)
+            elif kind != Kind.DROPPED:  # that one's count is told again
+                self.dropped += 1
+                self._untold += 1

@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 
 from runner.engine.clock import Clock
+from runner.engine.debts import Debts
 from runner.engine.headroom import LONGEST_FOLLOWING_NS, LONGEST_NS, Headroom
 from runner.engine.log import RecordLog
 from runner.engine.presence import CONTINUE, Presence
@@ -85,6 +86,7 @@ class Loop:
         self._ticks_in = [0] * len(ports)
         self._bad_bytes = [0] * len(ports)
         self._failing: set[int] = set()
+        self._debts = Debts(self._owed)
         self._presence = Presence(ports, machines, log, self._owed)
         self._started_ns: dict[int, int] = {}  #: when a port was sent Start and no clock since
         self._overflow_told = 0
@@ -123,6 +125,7 @@ class Loop:
         if following:  # what came in decides what is due
             self._send(self.player.due(now_ns, self._headroom.ns))
         self._serve_presence()
+        self._pay_debts()
         self._write_notes()
         self.log.flush(now_ns)
 
@@ -133,6 +136,16 @@ class Loop:
         if told is not None:
             for data in told.messages:
                 self._send_unplanned(told.port, data)
+
+    def _pay_debts(self) -> None:
+        """End on ports that refused messages what they still sound and should not."""
+        now = self._clock.now_ns()
+        for port, messages in self._debts.due(now, self.player.sounding):
+            if port in self._presence.away:
+                continue  # it is told all that it owes when it is back
+            at = self.player.position(now)
+            sends = [Send(now, port, data, NONE16, _NO_SOURCE, at, NO_TICK, True) for data in messages]
+            self._send(sends, planned=False)
 
     def tell_away(self, now_ns: int) -> None:
         """Write down which ports are away as a take begins."""
@@ -162,6 +175,9 @@ class Loop:
         elif self.player.sounding.any_left(range(len(self._ports))):
             self.player.silence(now)
         self.serve(self._clock.now_ns())
+        for port in range(len(self._ports)):
+            self._debts.takes_again(port, now)  # whether it does or not: there is no later
+        self.serve(self._clock.now_ns())
         self.let_go()
 
     def let_go(self) -> None:
@@ -180,9 +196,9 @@ class Loop:
         due = self.player.next_check_ns()
         if due is not None and (soonest is None or due < soonest):
             soonest = due
-        due = self._presence.next_deadline_ns()
-        if due is not None and (soonest is None or due < soonest):
-            soonest = due
+        for due in (self._presence.next_deadline_ns(), self._debts.next_deadline_ns()):
+            if due is not None and (soonest is None or due < soonest):
+                soonest = due
         for port in self._acting:
             due = port.next_deadline_ns()
             if due is not None and (soonest is None or due < soonest):
@@ -280,6 +296,7 @@ class Loop:
             )
             if send.port in self._failing:
                 self._failing.discard(send.port)
+                self._debts.takes_again(send.port, before)
                 log.add_json(Kind.FINDING, before, {"code": "port-sends-again"}, send.quarters, send.port)
             if after - before >= SLOW_SEND_NS:
                 held_us = (after - before) // 1000
@@ -290,6 +307,7 @@ class Loop:
         self.log.add(
             Kind.SEND_FAILED, now_ns, send.due_ns, send.quarters, send.port, send.machine, 0, send.data
         )
+        self._debts.refused(send.port, now_ns)
         if send.port not in self._failing:
             self._failing.add(send.port)
             data = {"code": "port-send-failed", "severity": "error", "text": str(error)}

@@ -49,3 +49,74 @@ def test_a_full_pipe_drops_counts_and_tells_once_there_is_room() -> None:
     assert after[0].ref == 10
     os.close(read)
     os.close(write)
+
+
+class _Gate(MemorySink):
+    """A sink that is full while `open` is False."""
+
+    open = True
+
+    def write(self, block: bytes) -> bool:
+        """Take it, if there is room."""
+        return self.open and super().write(block)
+
+
+def test_what_the_reader_cannot_do_without_waits_for_room() -> None:
+    """Begin and end of a take outlive a full pipe, clocks do not; all comes in order of its number."""
+    sink = _Gate()
+    log = RecordLog(sink)
+    kinds = [Kind.TICK_SENT, Kind.TAKE_END, Kind.SENT, Kind.FINDING, Kind.TICK_SENT, Kind.TAKE_BEGIN]
+    sink.open = False
+    for number, kind in enumerate(kinds):
+        log.add(kind, number)
+        log.flush(number)
+    sink.open = True
+    log.add(Kind.SENT, 99)
+    log.flush(99)
+    records = list(RecordReader().feed(bytes(sink.data)))
+    assert [record.kind for record in records] == [
+        Kind.TAKE_END, Kind.FINDING, Kind.TAKE_BEGIN, Kind.DROPPED, Kind.SENT,
+    ]  # fmt: skip
+    assert records[3].ref == log.dropped == 3
+    seqs = [record.seq for record in records]
+    assert seqs == sorted(set(seqs))
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from([Kind.TICK_SENT, Kind.STATE, Kind.SENT]), st.booleans()), max_size=60)
+)
+def test_whatever_finds_no_room_is_told_exactly(steps: list[tuple[Kind, bool]]) -> None:
+    """Written and told add up to what was added, numbers only grow, and nothing vital is missing."""
+    sink = _Gate()
+    log = RecordLog(sink)
+    for number, (kind, room) in enumerate(steps):
+        sink.open = room
+        log.add(kind, number)
+        log.flush(number)
+    sink.open = True
+    log.add(Kind.SENT, 1000)
+    log.flush(1000)
+    records = list(RecordReader().feed(bytes(sink.data)))
+    told = sum(record.ref for record in records if record.kind == Kind.DROPPED)
+    written = [record for record in records if record.kind != Kind.DROPPED]
+    assert told == log.dropped
+    assert len(written) + told == len(steps) + 1
+    assert sum(record.kind == Kind.STATE for record in written) == sum(
+        kind == Kind.STATE for kind, _ in steps
+    )
+    seqs = [record.seq for record in records]
+    assert seqs == sorted(set(seqs))
+
+
+def test_what_waits_is_bounded() -> None:
+    """A reader that never comes back costs 64 KiB, not the engine's memory."""
+    sink = _Gate()
+    sink.open = False
+    log = RecordLog(sink)
+    for number in range(5000):
+        log.add_json(Kind.STATE, number, {"state": "rolling"})
+        log.flush(number)
+    sink.open = True
+    log.flush(0)
+    assert len(sink.data) <= 65_536
+    assert log.dropped + len(list(RecordReader().feed(bytes(sink.data)))) == 5000
