@@ -41,6 +41,8 @@ from runner.plan.messages import (
 RESET_VALUES = {1: 0, 11: 127, 64: 0, 65: 0, 66: 0, 67: 0}
 _LOCAL, _OMNI_OFF, _OMNI_ON, _MONO, _POLY = 122, 124, 125, 126, 127
 _BEND_REST = (0x00, 0x40)
+#: what keeps notes sounding after their Note Offs: hold, sostenuto, hold 2
+PEDALS = (64, 66, 69)
 _SELECTORS = (NRPN_LSB, NRPN_MSB, RPN_LSB, RPN_MSB)
 
 Group = tuple[bytes, ...]  #: messages with nothing between them
@@ -241,6 +243,46 @@ def read_states(rows: Iterable[tuple[int, int, int, int]]) -> dict[ChannelKey, C
             state = states[key] = ChannelState()
         state.apply(status, data1, data2)
     return states
+
+
+def rest_what_is_unsaid(
+    wanted: dict[ChannelKey, ChannelState], before: Mapping[ChannelKey, ChannelState]
+) -> None:
+    """Let what is in force `before`, and was never said where `wanted` is, go back to rest.
+
+    That is what Reset All Controllers would set (RP-015), hold 2, pressure and bend. Volume, programs and the
+    like have no rest: they stay.
+    """
+    for key, past in before.items():
+        state = wanted.setdefault(key, ChannelState())
+        for number, value in {**RESET_VALUES, 69: 0}.items():
+            if number not in state.controls and past.controls.get(number, value) != value:
+                state.controls[number] = value
+        if state.bend is None and past.bend not in (None, _BEND_REST):
+            state.bend = _BEND_REST
+        if state.pressure is None and past.pressure:
+            state.pressure = 0
+
+
+def take_pedals(
+    wanted: Mapping[ChannelKey, ChannelState], before: Mapping[ChannelKey, ChannelState]
+) -> tuple[list[tuple[ChannelKey, bytes]], list[tuple[ChannelKey, bytes]]]:
+    """Take the pedals out of `wanted`; return what lifts them and what presses them again.
+
+    Where a song goes on at another place, all pedals come up first: the Note Offs there would else be
+    kept sounding, by the old pedal or by the new one.
+    """
+    up: list[tuple[ChannelKey, bytes]] = []
+    down: list[tuple[ChannelKey, bytes]] = []
+    for key in sorted({*wanted, *before}):
+        state, past = wanted.get(key, ChannelState()), before.get(key, ChannelState())
+        for number in PEDALS:
+            if past.controls.get(number, 0):
+                up.append((key, control(key[1] + 1, number, 0)))
+            value = state.controls.pop(number, 0)
+            if value:
+                down.append((key, control(key[1] + 1, number, value)))
+    return up, down
 
 
 def chase_groups(

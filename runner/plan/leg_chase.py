@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from runner.plan.chase import Group, chase_groups, read_states
+from runner.plan.chase import (
+    ChannelKey,
+    Group,
+    chase_groups,
+    read_states,
+    rest_what_is_unsaid,
+    take_pedals,
+)
 from runner.plan.columns import Draft
 from runner.plan.cues import is_record, is_record_strobe
 from runner.plan.leg_cues import cue_draft
@@ -16,6 +23,8 @@ from runner.plan.stretch import Collected, Frame
 from runner.plan.timeline import NO_MACHINE, EventOrder
 from runner.plan.transport import PortTransport
 
+_Said = tuple[ChannelKey, bytes]
+
 SELECT_AHEAD_NS = 2_500_000  #: between the Stop and the Start of a seam, before the next clock
 
 
@@ -23,12 +32,16 @@ def add_chase(frame: Frame, out: Collected, transports: Mapping[int, PortTranspo
     """Add programs, banks, controllers, parameters, bends and pressures in force at the entry.
 
     From rest, they go before the first clock, paced, with Song Select and Song Position behind them. At a
-    seam only what differs is sent, just before it. A leg from the top needs none of it.
+    seam only what differs is sent, just before it; where the song goes on at another place, what was never
+    said there goes back to rest, and pedals come up. A leg from the top needs none of it.
     """
     if frame.top:
         return
     before = frame.stretch.before
     wanted = read_states(frame.score.state_messages(frame.entry_ns))
+    if before is not None and frame.jumps:
+        rest_what_is_unsaid(wanted, before.channels)
+        _pedals(frame, out, *take_pedals(wanted, before.channels))
     groups = chase_groups(wanted, None if before is None else before.channels)
     drafts = [_draft(frame, port, channel, group) for (port, channel), group in groups]
     if before is not None:
@@ -46,6 +59,24 @@ def add_chase(frame: Frame, out: Collected, transports: Mapping[int, PortTranspo
             items.append(_port_draft(frame, port, source, message))
         if items:
             out.placed += pace_back(items, _deadline(frame, port, items))
+
+
+def _pedals(frame: Frame, out: Collected, up: Sequence[_Said], down: Sequence[_Said]) -> None:
+    """Lift pedals before the Note Offs of the seam, and press those that are to be down after them."""
+    source = out.sources.index("chase")
+    for items, order in ((up, EventOrder.CONTROL), (down, EventOrder.NOTE_ON)):
+        for (port, channel), message in items:
+            machine, offset = _machine_on(frame, port, channel)
+            at_ns, at = frame.entry_ns + offset, float(frame.entry)
+            out.rows.add(at_ns, at, offset, order, port, machine, source, message)
+
+
+def _machine_on(frame: Frame, port: int, channel: int) -> tuple[int, int]:
+    """Return the machine that listens on a channel (from 0) of a port, and its offset."""
+    for machine in frame.score.ports[port].machines:
+        if machine.channel == channel + 1:
+            return machine.index, machine.offset_ns
+    return NO_MACHINE, 0
 
 
 def _earlier(frame: Frame) -> Iterable[CueEvent]:

@@ -30,12 +30,14 @@ EARLIER_CLOCKS = 96  #: of the leg before, that a seamless leg keeps clear of
 class LegState:
     """How a leg leaves the rig, for the next one to go on from.
 
-    `clocks_ns` are the times of its last clocks against the seam (negative), offsets not applied.
+    `clocks_ns` are the times of its last clocks against the seam (negative), offsets not applied;
+    `quarters` is the place in its song at which it is left.
     """
 
     motions: Mapping[int, Motion]
     channels: Mapping[ChannelKey, ChannelState]
     clocks_ns: tuple[int, ...] = ()
+    quarters: Fraction = Fraction(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,12 @@ class Frame:
     def whole_end(self) -> bool:
         """Whether it ends the roll where the song ends: whatever is still to come belongs to it."""
         return self.stretch.stops and self.exit_ >= self.score.time.end_quarters
+
+    @property
+    def jumps(self) -> bool:
+        """Whether it goes on somewhere else than the leg before it was left: a loop, another song."""
+        before = self.stretch.before
+        return before is not None and (self.stretch.new_song or before.quarters != self.entry)
 
     @property
     def first_ns(self) -> int:
@@ -139,6 +147,7 @@ def state_at(score: Score, quarters: Fraction) -> LegState:
         motions,
         read_states(score.state_messages(seam_ns)),
         tuple(clock_ns - seam_ns for clock_ns in clocks),
+        at,
     )
 
 

@@ -2,8 +2,9 @@
 
 The table is a flat buffer of bytes given from outside: in the engine it lies in memory shared with the
 keeper, so that after a crash the next engine reads from it what the dead one left sounding. For each
-port: 16 x 128 counts of Note Ons without their Note Off, 16 pedal flags, 16 flags of channels used,
-and one flag that tells whether the port was sent Start or Continue and no Stop since.
+port: 16 x 128 counts of Note Ons without their Note Off, 16 sets of pedals that are down (hold, sostenuto,
+hold 2: all that keep notes sounding), 16 flags of channels used, and one flag that tells whether the port
+was sent Start or Continue and no Stop since.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ MAX_PORTS = 64
 TABLE_BYTES = PORT_BYTES * MAX_PORTS
 
 _STOP = b"\xfc"
+_PEDALS = {64: 1, 66: 2, 69: 4}  #: controller -> its bit
+_RESET_PEDALS = 1 | 2  #: those that Reset All Controllers lifts (RP-015)
 
 
 class Sounding:
@@ -45,7 +48,7 @@ class Sounding:
         if kind == 0x90:
             return data[2] > 0
         if kind == 0xB0:
-            return data[1] == 64 and data[2] >= 64
+            return data[1] in _PEDALS and data[2] >= 64
         return data[0] in (0xFA, 0xFB)
 
     def track(self, port: int, data: bytes) -> None:
@@ -73,10 +76,14 @@ class Sounding:
             table[base + _RUNNING] = 0
 
     def _control(self, base: int, channel: int, control: int, value: int) -> None:
-        if control == 64:
-            self._table[base + _PEDAL + channel] = value >= 64
+        at = base + _PEDAL + channel
+        bit = _PEDALS.get(control, 0)
+        if bit and value >= 64:
+            self._table[at] |= bit
+        elif bit:
+            self._table[at] &= ~bit
         elif control == 121:
-            self._table[base + _PEDAL + channel] = 0
+            self._table[at] &= ~_RESET_PEDALS
 
     def running(self, port: int) -> bool:
         """Return whether `port` was started and not stopped."""
@@ -106,8 +113,10 @@ class Sounding:
                     for _ in range(count):
                         yield bytes((0x80 | ch, key, 64))
         for ch in channels:
-            if self._table[base + _PEDAL + ch]:
-                yield bytes((0xB0 | ch, 64, 0))
+            down = self._table[base + _PEDAL + ch]
+            for control, bit in _PEDALS.items():
+                if down & bit:
+                    yield bytes((0xB0 | ch, control, 0))
 
     def stop(self, port: int) -> Iterator[bytes]:
         """Yield Stop if the port is running."""

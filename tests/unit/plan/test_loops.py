@@ -154,3 +154,21 @@ def test_a_loop_begins_with_a_roll_from_within() -> None:
     song = compiled("lead: 1 s", from_="bar 5", loops=[loop("bar 5", "bar 7", 2)])
     assert len(clock_times(song, "front")) == 48 + (2 + 2 + 2) * 96
     assert song.course.legs[0].timeline.entry_ns == 8 * BEAT_NS * 2
+
+
+def test_what_a_loop_left_in_force_goes_back_to_rest_at_its_beginning() -> None:
+    """Bend, wheel and pedal of bar 4, never said before bar 3, are at rest there (RP-015); volume stays."""
+    others = [(5760, "E1 00 60"), (5760, "B1 01 50"), (5760, "B1 07 33"), (5760, "B1 40 7F")]
+    song = compiled(PART, {0: part_of([], others)}, loops=[loop("bar 3", "bar 5", 2)])
+    seam = [(t_ns, text) for t_ns, text in sent(song, "cable") if 3.9 * BAR_NS < t_ns < 4.5 * BAR_NS]
+    assert sorted(text for _, text in seam) == ["B1 01 00", "B1 40 00", "E1 00 40"]
+    assert all(t_ns <= 4 * BAR_NS for t_ns, _ in seam)
+
+
+def test_a_pedal_that_is_down_on_both_sides_of_a_seam_comes_up_between() -> None:
+    """Up at the seam and down after its Note Offs, else the old notes would go on sounding."""
+    part = part_of([(7200, 9600, 40)], [(0, "B1 40 7F")])
+    song = compiled(PART, {0: part}, loops=[loop("bar 3", "bar 5", 2)])
+    seam = [text for t_ns, text in sent(song, "cable") if abs(t_ns - 4 * BAR_NS) < 1_000]
+    assert sorted(seam[:-1]) == ["81 28 40", "B1 40 00"]
+    assert seam[-1] == "B1 40 7F"
