@@ -32,6 +32,17 @@ class Code(Enum):
     REDUNDANT = "transport-redundant"
     RESTARTED = "start-while-playing"
     REFUSED = "clock-refused"
+    CODE_MISSING = "time-code-missing"
+    CODE_DROPOUT = "time-code-dropout"
+    CODE_ENDED = "time-code-ended"
+    CODE_JUMP = "time-code-jump"
+    CODE_REVERSE = "time-code-reverse"
+    CODE_RATE = "time-code-rate"
+    CODE_NUMBERS = "time-code-drop-frame"
+    CODE_SPEED = "time-code-speed"
+    CODE_BROKEN = "time-code-broken"
+    CODE_JITTER = "time-code-jitter"
+    CODE_JOINED = "time-code-joined-late"
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +96,28 @@ KINDS: dict[Code, Kind] = {
                          "let the master send Stop; look for a second path or a filter that swallows it"),
     Code.REFUSED: Kind("warning", "clocks", "clocks that cannot be a clock were refused",
                        "find what sends them"),
+    Code.CODE_MISSING: Kind("warning", "quarter frames", "quarter frames that never arrived, made up",
+                            "check the cable and merger; look for dense data on the same wire"),
+    Code.CODE_DROPOUT: Kind("error", "ms", "time code was away; time went on by prediction",
+                            "check the cable; look for a worn tape or a drive that does not keep up"),
+    Code.CODE_ENDED: Kind("warning", "ms", "time code ended before the song did",
+                          "nothing if the recorder was stopped; else check cable and power"),
+    Code.CODE_JUMP: Kind("error", "frames", "time code jumped while the song played",
+                         "do not locate the recorder while a take rolls; look for an edit in its time code"),
+    Code.CODE_REVERSE: Kind("note", "frames", "time code ran in reverse, and was not played to",
+                            "play the recorder forward"),
+    Code.CODE_RATE: Kind("error", "", "time code names another frame rate than the session",
+                         "set the recorder, or `frame-rate` of the session's clock, to the other"),
+    Code.CODE_NUMBERS: Kind("error", "", "time code names drop-frame and counts non-drop, or the other way",
+                            "set recorder and project to the same: after an hour they are 3.6 s apart"),
+    Code.CODE_SPEED: Kind("warning", "percent", "time code does not run at the speed of its frame rate",
+                          "set the recorder to the rate that it names; look for varispeed and for pull-down"),
+    Code.CODE_BROKEN: Kind("note", "quarter frames", "quarter frames came out of order",
+                           "let one machine only send time code on this cable"),
+    Code.CODE_JITTER: Kind("note", "us", "how irregular the time code is, and of which kind",
+                           "a burst class asks for another interface or a lighter computer load"),
+    Code.CODE_JOINED: Kind("warning", "beats", "the song was joined where the time code was",
+                           "arm the take first, then start the recorder ahead of the song"),
 }  # fmt: skip
 
 

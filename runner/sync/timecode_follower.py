@@ -1,0 +1,351 @@
+"""Follows another machine's time code: quarter frames in; song position and predicted times out. Pure.
+
+Rules of this file: a quarter frame is to the follower within (`follower.Follower`) what a clock is, and its
+number is known from the time code, not from counting: the same servo, lock states, dropout and freewheel
+policy, with another tick. The song's tempo map then turns times into clocks, so that whoever asks gets the
+answers that the follower of a beat clock gives. Time code has no Start and no Stop: it plays from its first
+whole set of eight on, and has stopped when it stays away for the freewheel span.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable
+from enum import Enum
+from typing import NamedTuple
+
+from runner.music import FrameRate, TimeCode
+from runner.music.mtc import PER_FRAME, PIECES
+from runner.sync.follower import Follower
+from runner.sync.mtc import TimeCodeReader, WholeTime
+from runner.sync.prior import CLOCKS_PER_QUARTER, NS_PER_MINUTE, SteadyPrior, TempoPrior
+from runner.sync.reports import EventKind, FollowerConfig, FollowerEvent, Tick, TickVerdict
+from runner.sync.states import LockState, Transport
+
+_DROPPED = 2 * PER_FRAME  #: quarter frames of the two numbers that drop-frame leaves out
+_UNSURE_SETS = 2  #: so many whole sets in a row off by little mean that the count was wrong
+
+
+class Notice(Enum):
+    """What time code can do that beat clock cannot."""
+
+    JUMPED = "jumped"
+    REVERSE = "reverse"
+    RATE = "rate"  #: it names another frame rate than the session
+    CHANGED_RATE = "changed rate"
+    NUMBERS = "numbers"  #: it names one way to number frames, and counts the other
+
+
+class TimeCodeNotice(NamedTuple):
+    """One of these, with the time code and what is said of it."""
+
+    kind: Notice
+    t_ns: int
+    code: TimeCode
+    text: str
+    size: float = 0.0
+
+
+class TimeCodeFollower:
+    """One followed time code. `prior` gives the song time (ns, 0 at bar 1) of each clock count; `origin` the
+    time code of song time 0 at a frame rate; `rate` is the session's, in place of what the code names.
+    """
+
+    def __init__(
+        self,
+        config: FollowerConfig,
+        prior: TempoPrior,
+        origin: Callable[[FrameRate], TimeCode],
+        rate: FrameRate | None = None,
+    ) -> None:
+        self._config = config
+        self._prior = prior
+        self._origin_at = origin
+        self._wanted = rate
+        self._reader = TimeCodeReader()
+        self._row: deque[int] = deque(maxlen=PIECES)  # arrivals of quarter frames in a row
+        self._inner: Follower | None = None
+        self._rate: FrameRate | None = None
+        self._named: FrameRate | None = None  # the rate that the code names
+        self._origin: TimeCode | None = None
+        self._base = 0  # the inner count of the quarter frame at song time 0
+        self._skew = 0  # quarter frames by which its numbers have turned out to be wrong
+        self._unsure = 0
+        self._events: deque[FollowerEvent] = deque(maxlen=1024)
+        self._notices: deque[TimeCodeNotice] = deque(maxlen=256)
+        self._told: set[Notice] = set()
+        self._code: TimeCode | None = None
+
+    # -- what comes in ---------------------------------------------------------------------------
+
+    def quarter(self, data: bytes, arrival_ns: int) -> Tick:
+        """Take one quarter frame."""
+        whole = self._reader.take(data)
+        if self._reader.in_row == 1:
+            self._row.clear()
+        self._row.append(arrival_ns)
+        if self._reader.reverse:
+            return self._backward(whole, arrival_ns)
+        inner = self._inner
+        if inner is None or inner.transport is not Transport.PLAYING or inner.carrying_on:
+            if whole is None:
+                return Tick(TickVerdict.IDLE, None, None, 0.0)
+            return self._run(whole)
+        tick = inner.clock(arrival_ns)
+        self._drain(inner)
+        if whole is not None and tick.verdict is not TickVerdict.REFUSED:
+            self._compare(whole, tick, arrival_ns)
+        return self._outward(tick)
+
+    def full(self, code: TimeCode, t_ns: int) -> None:
+        """Take a full message: it stands there, and runs from the next quarter frame on."""
+        self._code = self._renamed(code)
+        self._reader.forget()
+        self._row.clear()
+        self._halt(t_ns, "full message")
+        self._events.append(FollowerEvent(EventKind.LOCATED, t_ns, self._clocks_of_code(self._code)))
+
+    def advance(self, now_ns: int) -> None:
+        """Let time pass: notice time code that stays away."""
+        if self._inner is not None:
+            self._inner.advance(now_ns)
+            self._drain(self._inner)
+
+    # -- what is known ---------------------------------------------------------------------------
+
+    def next_deadline_ns(self) -> int | None:
+        """Return when `advance` next has something to decide; None while nothing can fall due."""
+        return None if self._inner is None else self._inner.next_deadline_ns()
+
+    def time_of(self, count: float) -> int | None:
+        """Return the predicted time of a song position in clocks; None while it does not run."""
+        if self._inner is None or self._rate is None:
+            return None
+        return self._inner.time_of(self._inner_of_ns(self._prior.ns_of(count)))
+
+    def count_at(self, now_ns: int) -> float | None:
+        """Return the song position at `now_ns` in clocks, between quarter frames too."""
+        inner = self._inner
+        if inner is None or inner.transport is not Transport.PLAYING:
+            return None if self._code is None else self._count_of_code(self._code)
+        at = inner.count_at(now_ns)
+        return None if at is None else self._prior.count_of(self._ns_of_inner(at))
+
+    @property
+    def next_count(self) -> int:
+        """The clock that is next after the newest quarter frame."""
+        inner = self._inner
+        if inner is not None and inner.transport is Transport.PLAYING:
+            return math.floor(self._prior.count_of(self._ns_of_inner(inner.next_count - 1))) + 1
+        return 0 if self._code is None else math.ceil(self._count_of_code(self._code))
+
+    @property
+    def code(self) -> TimeCode | None:
+        """The time last read, two frames on if forward; None before the first."""
+        return self._code
+
+    @property
+    def frame_rate(self) -> FrameRate | None:
+        """The rate by which its numbers are read; None before the first."""
+        return self._rate
+
+    @property
+    def broken(self) -> int:
+        """Quarter frames that came out of order, or gave no time."""
+        return self._reader.broken
+
+    @property
+    def state(self) -> LockState:
+        """How far it can be trusted."""
+        return LockState.SILENT if self._inner is None else self._inner.state
+
+    @property
+    def transport(self) -> Transport:
+        """Playing, from the first whole set on, or stopped."""
+        return Transport.STOPPED if self._inner is None else self._inner.transport
+
+    @property
+    def carrying_on(self) -> bool:
+        """Whether the song goes on without it, its freewheel span being over."""
+        return self._inner is not None and self._inner.carrying_on
+
+    @property
+    def tape_ns(self) -> float | None:
+        """The time of the newest quarter frame by its own number, in ns from bar 1; None if not playing."""
+        inner = self._inner
+        if inner is None or inner.transport is not Transport.PLAYING:
+            return None
+        return self._ns_of_inner(inner.next_count - 1)
+
+    @property
+    def speed(self) -> float | None:
+        """Its frames against those that its rate should have: 1.0 when equal; None while unknown."""
+        return None if self._inner is None else self._inner.rate
+
+    @property
+    def speed_sd(self) -> float | None:
+        """Standard deviation of `speed`; None while unknown."""
+        return None if self._inner is None else self._inner.rate_sd
+
+    @property
+    def jitter_ns(self) -> float:
+        """Standard deviation of the arrivals about the estimated line."""
+        return 0.0 if self._inner is None else self._inner.jitter_ns
+
+    @property
+    def bpm(self) -> float | None:
+        """The song's tempo at its present position and speed; None while unknown."""
+        speed, inner = self.speed, self._inner
+        if speed is None or inner is None or inner.transport is not Transport.PLAYING:
+            return None
+        count = self._prior.count_of(self._ns_of_inner(inner.next_count - 1))
+        interval = self._prior.ns_of(count + 1) - self._prior.ns_of(count)
+        return NS_PER_MINUTE / CLOCKS_PER_QUARTER / interval * speed
+
+    def events(self) -> list[FollowerEvent]:
+        """Return what there is to report since the last call, positions in clocks, oldest first."""
+        out = list(self._events)
+        self._events.clear()
+        return out
+
+    def notices(self) -> list[TimeCodeNotice]:
+        """Return what is to be said of the time code itself since the last call."""
+        out = list(self._notices)
+        self._notices.clear()
+        return out
+
+    # -- inside ----------------------------------------------------------------------------------
+
+    def _run(self, whole: WholeTime) -> Tick:
+        """Begin to follow with a whole set: it plays from its first quarter frame on."""
+        code = self._renamed(whole.code)
+        self._take_rate(code.rate)
+        self._code = code.plus(2)
+        self._skew = 0
+        self._unsure = 0
+        first = self._inner_of(code, 0)
+        interval_ns = 1e9 / (PER_FRAME * float(code.rate.frames_per_second))
+        prior = SteadyPrior(NS_PER_MINUTE / CLOCKS_PER_QUARTER / interval_ns)
+        inner = self._inner = Follower(self._config, prior)
+        inner.stand_at(first, running=True)
+        tick = Tick(TickVerdict.IDLE, None, None, 0.0)
+        for arrival_ns in self._row:
+            tick = inner.clock(arrival_ns)
+        self._drain(inner)
+        return self._outward(tick)
+
+    def _take_rate(self, rate: FrameRate) -> None:
+        self._rate = rate
+        self._origin = self._origin_at(rate)
+        self._base = PER_FRAME * rate.frames_per_day
+
+    def _renamed(self, code: TimeCode) -> TimeCode:
+        """Return a time under the rate that the session wants; say so once if the code names another."""
+        named, wanted = code.rate, self._wanted
+        if self._named is not None and named is not self._named:
+            text = f"its frame rate changes from {self._named.value} to {named.value}"
+            self._notice(Notice.CHANGED_RATE, 0, code, text)
+        self._named = named
+        if wanted is None or wanted is named:
+            return code
+        text = f"time code says {named.value} frames, and the session {wanted.value}"
+        self._notice(Notice.RATE, 0, code, text)
+        frames = min(code.frames, wanted.count - 1)
+        return TimeCode(code.hours, code.minutes, code.seconds, frames, wanted)
+
+    def _inner_of(self, code: TimeCode, piece: int) -> int:
+        assert self._origin is not None
+        return self._base + PER_FRAME * code.frames_since(self._origin) + piece - self._skew
+
+    def _inner_of_ns(self, ns: float) -> float:
+        assert self._rate is not None
+        return self._base + ns * PER_FRAME * float(self._rate.frames_per_second) / 1e9
+
+    def _ns_of_inner(self, at: float) -> float:
+        assert self._rate is not None
+        return (at - self._base) * 1e9 / (PER_FRAME * float(self._rate.frames_per_second))
+
+    def _count_of_code(self, code: TimeCode) -> float:
+        if self._rate is not code.rate:
+            self._take_rate(code.rate)
+        return self._prior.count_of(self._ns_of_inner(self._inner_of(code, 0)))
+
+    def _clocks_of_code(self, code: TimeCode) -> int:
+        return round(self._count_of_code(code))
+
+    def _compare(self, whole: WholeTime, tick: Tick, t_ns: int) -> None:
+        """Hold the number of a whole set against the count."""
+        if tick.clocks is None:
+            return
+        code = self._renamed(whole.code)
+        if code.rate is not self._rate:
+            self._jump(code, t_ns, 0)
+            return
+        self._code = code.plus(2)
+        off = self._inner_of(code, PIECES - 1) - tick.clocks
+        if whole.dropped:
+            self._numbers(code, t_ns, "is coded as drop-frame and has a number that drop-frame leaves out")
+        if off == 0:
+            self._unsure = 0
+        elif tick.verdict is TickVerdict.PENDING:
+            return
+        elif off == _DROPPED and not code.rate.is_drop and _at_drop(code):
+            self._numbers(code, t_ns, "is coded as non-drop and leaves out the numbers of drop-frame")
+            self._skew += off
+        elif abs(off) <= _DROPPED and code.rate.is_drop and _at_drop(code):
+            self._skew += off  # numbers that do not exist were taken for the next that does
+        elif abs(off) < PIECES and self._unsure < _UNSURE_SETS - 1:
+            self._unsure += 1
+        else:
+            self._jump(code, t_ns, off)
+
+    def _numbers(self, code: TimeCode, t_ns: int, text: str) -> None:
+        self._notice(Notice.NUMBERS, t_ns, code, text)
+
+    def _jump(self, code: TimeCode, t_ns: int, off: int) -> None:
+        assert self._rate is not None
+        frames = off / PER_FRAME
+        if abs(off) >= PIECES or off == 0:
+            text = f"time code jumped by {frames:+.0f} frames to {code}"
+            self._notices.append(TimeCodeNotice(Notice.JUMPED, t_ns, code, text, frames))
+        # numbered anew: what lies before the jump is no help any longer
+        self._row.clear()
+        self._reader.forget()
+        self._halt(t_ns, "jump")
+
+    def _backward(self, whole: WholeTime | None, t_ns: int) -> Tick:
+        if whole is not None:
+            self._code = self._renamed(whole.code)
+            if Notice.REVERSE not in self._told:
+                self._notice(Notice.REVERSE, t_ns, self._code, f"time code runs in reverse at {self._code}")
+        self._halt(t_ns, "reverse")
+        return Tick(TickVerdict.IDLE, None, None, self.jitter_ns)
+
+    def _halt(self, t_ns: int, why: str) -> None:
+        inner, self._inner = self._inner, None
+        if inner is None or inner.transport is not Transport.PLAYING:
+            return
+        at = self._outward_clocks(inner.next_count - 1)
+        self._events.append(FollowerEvent(EventKind.STOPPED, t_ns, at, text=why))
+
+    def _notice(self, kind: Notice, t_ns: int, code: TimeCode, text: str) -> None:
+        if kind not in self._told:
+            self._told.add(kind)
+            self._notices.append(TimeCodeNotice(kind, t_ns, code, text))
+
+    def _drain(self, inner: Follower) -> None:
+        for event in inner.events():
+            clocks = None if event.clocks is None else self._outward_clocks(event.clocks)
+            self._events.append(event._replace(clocks=clocks))
+
+    def _outward_clocks(self, at: int) -> int:
+        return round(self._prior.count_of(self._ns_of_inner(at)))
+
+    def _outward(self, tick: Tick) -> Tick:
+        return tick if tick.clocks is None else tick._replace(clocks=self._outward_clocks(tick.clocks))
+
+
+def _at_drop(code: TimeCode) -> bool:
+    """Whether a set lies at the beginning of a minute at which drop-frame leaves out two numbers."""
+    return code.seconds == 0 and code.minutes % 10 != 0 and code.frames < 2 + 2 * PER_FRAME
