@@ -139,20 +139,43 @@ def notes_left(facts: Facts) -> Iterator[Finding]:
             )  # fmt: skip
 
 
+def _entered_at(facts: Facts) -> int | None:
+    """Return the song time at which a master let the song begin in mid-song; None if it did not.
+
+    What lies before is not played then; what is in force there is sent instead.
+    """
+    start = next((move for move in facts.master_moves if move.data[:1] in (b"\xfa", b"\xfb")), None)
+    source = facts.clock.source
+    if start is None or start.data == b"\xfa" or facts.time is None or source is None:
+        return None
+    played = next(
+        (at for t in source.track.t_ns if t >= start.t_ns and (at := facts.followed_quarters(t)) is not None),
+        None,
+    )
+    return None if played is None else facts.time.tempo.ns_at(played)
+
+
 def planned_but_not_sent(facts: Facts) -> Iterator[Finding]:
     """Whether every planned message went out; only where the plan was read with a whole take."""
     if facts.take.plan is None or facts.outcome != "complete":
         return
     sent = Counter((event.port, event.data) for event in facts.of_kind("sent", "cut"))
+    states = [event.detail for event in facts.of_kind("state")]
+    muted = {str(detail.get("machine")) for detail in states if detail.get("state") == "mute"}
     missing: dict[str, list[tuple[int, str]]] = {}
+    begun_ns = _entered_at(facts)
     for row in facts.take.plan:
         port, t_ns, text = row.get("port"), row.get("t_ns"), row.get("bytes")
         if not (isinstance(port, str) and isinstance(t_ns, int) and isinstance(text, str)) or text == "F8":
+            continue
+        if begun_ns is not None and (t_ns < begun_ns or text in ("FA", "FB")):
             continue
         try:
             data = bytes.fromhex(text)
         except ValueError:
             continue
+        if row.get("hold") or (row.get("machine") in muted and data[:1] and data[0] & 0xE0 == 0x80):
+            continue  # a hold is played as often as is wanted; notes of a muted machine are kept back
         sent[port, data] -= 1
         if sent[port, data] < 0:
             missing.setdefault(port, []).append((t_ns, str(row.get("what", text))))

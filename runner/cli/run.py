@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     "--pass", "pass_name", default="", metavar="PASS", help="What is being recorded: 'bass overdub'."
 )
 @folder_option
+@click.option("--socket-group", default="", metavar="GROUP", help="Let this group use `tell` and `watch`.")
 def command(
     session: str,
     song: str,
@@ -35,6 +36,7 @@ def command(
     rehearsal: Rehearsal,
     pass_name: str,
     takes_folder: str,
+    socket_group: str,
 ) -> int:
     """Be ready for SESSION, and roll when told to: by a pedal, by `takewright tell roll`, by its schedule.
 
@@ -46,6 +48,7 @@ def command(
     """
     from runner.cli.view import RunView
     from runner.desk.job import Job
+    from runner.desk.socket_path import socket_path
     from runner.keeper.keeper import Keeper, new_run_name
 
     if roll and song:
@@ -63,6 +66,8 @@ def command(
         rehearsal=rehearsal.to_dict(),
         pass_name=pass_name,
         takes_folder=str(Path(takes_folder).absolute()) if takes_folder else "",
+        socket=str(socket_path(session, os.environ, os.getuid())),
+        socket_group=socket_group,
     )
     with RunView() as view:
         code = Keeper(job, view).run()

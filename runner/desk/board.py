@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
@@ -16,6 +16,7 @@ from runner.desk.show import Phase, Show
 from runner.desk.status import Alarm, NextCue, PortStatus, Status, TakeStatus
 from runner.plan.compile import CompiledSong
 from runner.plan.messages import describe
+from runner.plan.score import Action
 from runner.plan.timeline import NO_MACHINE
 from runner.session.model import Session
 from runner.takes.legs import LegText
@@ -50,8 +51,11 @@ class Board:
         elif isinstance(event, Presence):
             text = "" if event.present else f"gone since {utc}"
             self.ports[event.name] = PortStatus(event.name, event.present, text)
-            if not event.present:
-                self.alarm(utc, "error", f"port {event.name} is gone")
+            gone = f"port {event.name} is gone"
+            if event.present:
+                self.alarms = deque((a for a in self.alarms if a.text != gone), maxlen=ALARMS_KEPT)
+            else:
+                self.alarm(utc, "error", gone)
         elif event.finding:
             if event.data.get("code") == "ticks-missing":
                 self.missing += int(event.data.get("count", 1))
@@ -64,6 +68,15 @@ class Board:
         """Note something that a person should see to; what is said again is only said anew."""
         kept = [alarm for alarm in self.alarms if alarm.text != text]
         self.alarms = deque((*kept, Alarm(utc, severity, text)), maxlen=ALARMS_KEPT)
+
+    def open_ports(self, ports: Iterable[Mapping[str, Any]], missing: Iterable[Mapping[str, Any]]) -> None:
+        """The engine has the rig: what its ports are, and which are not there."""
+        why = {str(entry.get("port")): str(entry.get("text", "")) for entry in missing}
+        self.ports = {
+            name: PortStatus(name, name not in why, why.get(name, str(port.get("is", ""))))
+            for port in ports
+            if (name := str(port.get("name")))
+        }
 
     def begin_take(self, number: int) -> None:
         """A take begins: what was said of the clock of the one before is past."""
@@ -176,5 +189,11 @@ def _cues_of(song: CompiledSong) -> tuple[list[int], list[NextCue]]:
             score.machines[cue.machine].name if cue.machine != NO_MACHINE else score.ports[cue.port].name
         )
         times.append(cue.t_ns)
-        cues.append(NextCue(song.time.at_text(cue.point.quarters), machine, describe(cue.messages[-1])))
+        cues.append(
+            NextCue(
+                song.time.at_text(cue.point.quarters),
+                machine,
+                describe(cue.messages[0 if cue.action is Action.NOTE else -1]),
+            )
+        )
     return times, cues

@@ -14,12 +14,14 @@ import socket
 import time
 
 from runner.desk.actions import read_order
+from runner.desk.console import Console
 from runner.desk.director import Director
 from runner.desk.job import Job
 from runner.desk.link import EngineLink
 from runner.desk.prepare import read_session
 from runner.desk.recording import Recording
 from runner.desk.reporter import Reporter
+from runner.desk.server import ControlServer
 from runner.desk.spool import RecordSpool
 from runner.desk.taking import TakeKeeper
 from runner.errors import ExitCode, TakeFormatError, TakesFolderError, TakewrightError
@@ -37,7 +39,6 @@ class Desk:
         self._link = EngineLink(link)
         self._spool = spool
         self._tell = Reporter(report_fd)
-        self._director: Director | None = None
 
     # ------------------------------------------------------------------ life
 
@@ -46,6 +47,7 @@ class Desk:
         os.set_blocking(control, False)
         try:
             director = self._start()
+            console = self._open_console(director)
         except TakewrightError as error:
             return self._fail(error)
         except OSError as error:
@@ -55,19 +57,22 @@ class Desk:
             selector.register(self._link.fileno(), selectors.EVENT_READ, "link")
             selector.register(lifeline, selectors.EVENT_READ, "lifeline")
             selector.register(control, selectors.EVENT_READ, "control")
+            console.register(selector)
             while director.exit is None:
-                ready = {key.data for key, _ in selector.select(TICK_S)}
+                wait_s = console.wait_s(time.monotonic_ns(), TICK_S)
+                ready = {key.data for key, _ in selector.select(wait_s)}
                 if "lifeline" in ready:
                     return self._abandoned(director)
                 if "control" in ready and not self._read_control(director, control):
                     selector.unregister(control)
-                self._turn(director)
+                self._turn(director, console)
+        console.close()
         show = director.show
         self._tell("done", {"exit": int(director.exit), "takes": show.done, "clean": show.clean})
         self._link.command(Command.QUIT)
         return director.exit
 
-    def _turn(self, director: Director) -> None:
+    def _turn(self, director: Director, console: Console) -> None:
         """One turn of the loop: answers, records, what is due."""
         self._link.push()
         for answer, data in self._link.answers():
@@ -77,7 +82,10 @@ class Desk:
             director.on_records(records)
             self._spool.used()
             records = self._spool.read()
-        director.tick(time.monotonic_ns())
+        now_ns = time.monotonic_ns()
+        director.tick(now_ns)
+        if director.exit is None:
+            console.turn(director.status, now_ns)
         self._tell("beat")
 
     def _start(self) -> Director:
@@ -86,7 +94,7 @@ class Desk:
         prepared = read_session(job.session_file)
         store = Store(job.takes_folder or str(prepared.file.parent / prepared.session.takes.folder))
         recording = Recording(TakeKeeper(store))
-        self._director = director = Director.of_job(job, prepared, self._link, recording, self._tell)
+        director = Director.of_job(job, prepared, self._link, recording, self._tell)
         if job.resumed:
             director.resume(self._spool.left_over())
             self._spool.used()
@@ -99,6 +107,33 @@ class Desk:
             self._tell.warn(text + (f" ({recovered.error})" if recovered.error else ""))
         director.start()
         return director
+
+    def _open_console(self, director: Director) -> Console:
+        """Open the control socket, and connect pedals and lamps; raises if a live daemon has the socket."""
+        session = director.prepared.session
+        server = self._open_socket(session.session)
+
+        def send(rows: list[list[object]]) -> None:
+            self._link.command(Command.SEND, {"messages": rows})
+
+        console = Console(session, director.obey, send, self._tell.warn, server)
+        director.heard = lambda heard: console.hear(heard, time.monotonic_ns())
+        director.presence = lambda event: console.presence(event, time.monotonic_ns())
+        director.new_rig = lambda: console.rig_is_new(time.monotonic_ns())
+        director.new_session = console.take_session
+        return console
+
+    def _open_socket(self, session: str) -> ControlServer | None:
+        """Return the control socket; a run that ends by itself does without one that another run has."""
+        if not self._job.socket:
+            return None
+        try:
+            return ControlServer(self._job.socket, self._job.socket_group, session)
+        except TakewrightError as error:
+            if self._job.mode == "stay":
+                raise
+            self._tell.warn(f"no control socket for this run: {error}")
+            return None
 
     def _fail(self, error: TakewrightError) -> ExitCode:
         self._tell("error", {"text": str(error), "exit": int(error.exit_code)})

@@ -6,15 +6,13 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Protocol
 
 from runner.desk.actions import Order, Outcome
 from runner.desk.board import Board
 from runner.desk.job import Job
-from runner.desk.link import EngineLink
 from runner.desk.prepare import Prepared, read_session, rig_of
-from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Recording
-from runner.desk.reporter import Reporter
+from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Presence, Recording
 from runner.desk.roll import Roll, compile_roll, unloaded
 from runner.desk.show import Directive, Do, Mode, Phase, Place, Show, places_of
 from runner.desk.status import Status
@@ -23,13 +21,34 @@ from runner.plan.compile import opening_messages
 from runner.plan.rehearsal import Rehearsal
 from runner.plan.timeline import NO_MACHINE
 from runner.play.commands import Answer, Command, RollOrder
-from runner.session.model import OrderItem
+from runner.session.model import OrderItem, Session
 from runner.takes.format import Record
+from runner.takes.names import take_number
 from runner.takes.rating import Mark, add_mark, rate
 from runner.takes.store import NewTake
 
 QUIET_NS = 2_000_000_000  #: after a song: what still rings is not cut by the next song's programs
 RETRY_NS = 2_000_000_000  #: how often the engine is asked again to open a rig that was not there
+
+
+class Link(Protocol):
+    """The way to the engine, as `EngineLink` is one."""
+
+    def command(self, command: Command, data: Mapping[str, Any] | bytes = b"") -> None:
+        """Queue a command."""
+
+    def forget(self) -> None:
+        """Drop what was not sent."""
+
+
+class Tell(Protocol):
+    """The way to the keeper, as `Reporter` is one."""
+
+    def __call__(self, kind: str, data: Mapping[str, Any] | None = None) -> None:
+        """Report something."""
+
+    def warn(self, text: str) -> None:
+        """Report what a person should know."""
 
 
 @dataclass(slots=True)
@@ -46,14 +65,18 @@ class Director:
     """One run of a session, from the desk's side. `exit` is set when there is nothing left to do."""
 
     job: Job
-    link: EngineLink
+    link: Link
     recording: Recording
-    tell: Reporter
+    tell: Tell
     prepared: Prepared
     show: Show
     board: Board
     rehearsal: Rehearsal
     heard: Callable[[Heard], None] = lambda _heard: None  #: what comes in, for whoever maps controls
+    presence: Callable[[Presence], None] = lambda _event: None
+    new_rig: Callable[[], None] = lambda: None  #: called when an engine has opened the ports
+    new_session: Callable[[Session], None] = lambda _session: None
+    now_ns: Callable[[], int] = time.monotonic_ns
     exit: ExitCode | None = None
     stopping: str = ""
     _configured: bool = False
@@ -68,7 +91,13 @@ class Director:
 
     @classmethod
     def of_job(
-        cls, job: Job, prepared: Prepared, link: EngineLink, recording: Recording, tell: Reporter
+        cls,
+        job: Job,
+        prepared: Prepared,
+        link: Link,
+        recording: Recording,
+        tell: Tell,
+        now_ns: Callable[[], int] = time.monotonic_ns,
     ) -> Director:
         """Return the director of a job, at the place where the job says."""
         session = prepared.session
@@ -84,7 +113,7 @@ class Director:
             clean=job.clean,
         )
         rehearsal = Rehearsal.from_dict(job.rehearsal)
-        return cls(job, link, recording, tell, prepared, show, Board(session), rehearsal)
+        return cls(job, link, recording, tell, prepared, show, Board(session), rehearsal, now_ns=now_ns)
 
     # ------------------------------------------------------------------ life
 
@@ -127,7 +156,8 @@ class Director:
 
     def configure(self) -> None:
         """Have the engine open the rig; its answer says how that went."""
-        self.link.command(Command.CONFIGURE, rig_of(self.prepared.session).to_dict())
+        rig = rig_of(self.prepared.session, wait=self.show.mode is Mode.STAY)
+        self.link.command(Command.CONFIGURE, rig.to_dict())
 
     def tick(self, now_ns: int) -> None:
         """Do what is due by the time, and take up takes that are closed."""
@@ -176,7 +206,7 @@ class Director:
 
     def _carry_out(self, directives: Sequence[Directive]) -> None:
         for directive in directives:
-            outcome = self._do(directive, time.monotonic_ns())
+            outcome = self._do(directive, self.now_ns())
             if outcome is not None and not outcome.done:
                 self.tell.warn(outcome.text)
         if directives:
@@ -241,7 +271,7 @@ class Director:
         folder = self.recording.keeper.folder
         if folder is None:
             return Outcome(False, "there is no take yet to be rated")
-        name = f"{folder.parent.name}, {folder.name}"
+        name = f"{folder.parent.parent.name}, {folder.parent.name}, take {take_number(folder.name)}"
         try:
             if directive.do is Do.RATE:
                 rate(folder, directive.value)
@@ -282,6 +312,7 @@ class Director:
             return Outcome(False, f"the session file was read again and is not taken: {error}")
         self.prepared, self.show = prepared, show
         self.board.session = prepared.session
+        self.new_session(prepared.session)
         self._ready = {}
         self.configure()
         return Outcome(True, "the session file was read again")
@@ -312,6 +343,8 @@ class Director:
         """Bring the songs that are up into the engine; the answer to it gives the order to roll."""
         if self.stopping or self.recording.rolling:
             return None
+        if self.board.trouble:
+            return self._wait_for_rig()
         try:
             roll = self._compile(tuple(place.song for place in self.show.chain))
         except TakewrightError as error:
@@ -322,6 +355,26 @@ class Director:
             self.link.command(Command.COURSE, roll.course.pack())
         else:
             self.configure()
+        return None
+
+    def _see_missing(self) -> None:
+        """Say once what is missing that a roll needs, and once that it is all there."""
+        session = self.prepared.session
+        needed = {machine.port for machine in session.machines.values() if machine.required}
+        gone = [port for port in self.board.ports.values() if not port.present and port.name in needed]
+        trouble = "; ".join(f"port {port.name}: {port.text or 'not there'}" for port in gone)
+        if trouble == self.board.trouble:
+            return
+        self.board.trouble = trouble
+        self.tell.warn(trouble or "all that a roll needs is there again")
+
+    def _wait_for_rig(self) -> Outcome | None:
+        """A port that is needed is not there: an order is refused, an unattended run tries again."""
+        text = f"{self.show.up} cannot roll: {self.board.trouble}"
+        if self.show.mode is Mode.STAY:
+            self.show.refused("roll")
+            return Outcome(False, text)
+        self.show.later(self.now_ns() + RETRY_NS)
         return None
 
     def _cannot_roll(self, text: str, code: ExitCode) -> Outcome:
@@ -381,7 +434,10 @@ class Director:
         if data.get("rescued"):
             self._after_rescue(bool(data.get("configured")))
             return
-        self._configured, self.board.trouble = True, ""
+        self._configured = True
+        self.board.open_ports(data.get("ports", ()), data.get("missing", ()))
+        self._see_missing()
+        self.new_rig()
         self.board.state = "ready" if self.board.state == "starting" else self.board.state
         for index, name in enumerate(self.prepared.session.machines):
             if name in self.board.muted:
@@ -395,7 +451,7 @@ class Director:
             if self.job.standing:
                 self._carry_out([Directive(Do.PREPARE)])
             else:
-                self._carry_out(self.show.begin(time.monotonic_ns()))
+                self._carry_out(self.show.begin(self.now_ns()))
 
     def _after_rescue(self, configured: bool) -> None:
         """A new engine has silenced the rig; tell it again what the dead one may not have done."""
@@ -434,7 +490,7 @@ class Director:
         if self._call is not None:
             self._cannot_roll(text, code)
         self._configured, self.board.trouble = False, text
-        self._retry_at_ns = time.monotonic_ns() + RETRY_NS
+        self._retry_at_ns = self.now_ns() + RETRY_NS
 
     # ------------------------------------------------------------------ records
 
@@ -456,18 +512,21 @@ class Director:
             self.heard(event)
         else:
             self.board.see(event, _utc())
+            if isinstance(event, Presence):
+                self.presence(event)
+                self._see_missing()
             if isinstance(event, Beat) and self.recording.rolling and self._roll is not None:
                 self.tell("position", self.board.position(self._roll, self.recording.keeper.text))
 
     def _on_end(self, event: Ended) -> None:
-        self._last_end_ns = time.monotonic_ns()
+        self._last_end_ns = self.now_ns()
         self.board.state = "ready"
         if event.logged:
             self.show.ended(event.outcome)
         else:
             self.tell.warn(f"this take has no log: {self.recording.keeper.problem}")
             self.show.ended(event.outcome)
-            self._after_take("failed", time.monotonic_ns())
+            self._after_take("failed", self.now_ns())
 
     def _collect(self, now_ns: int) -> None:
         try:

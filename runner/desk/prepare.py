@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from runner.errors import PartFileError, PlanError, Problem, Severity, UsageError
@@ -154,11 +154,20 @@ def moment_of(text: str) -> Moment:
         raise UsageError(f"{text!r}: {error}") from None
 
 
-def rig_of(session: Session) -> RigConfig:
-    """Return the rig as the engine needs it: ports and machines numbered in the order of the file."""
+def rig_of(session: Session, *, wait: bool = False) -> RigConfig:
+    """Return the rig as the engine needs it: ports and machines numbered in the order of the file.
+
+    Ports that no roll must wait for may come later; with `wait` all may.
+    """
     numbers = {name: index for index, name in enumerate(session.ports)}
+    used = {machine.port for machine in session.machines.values()}
+    needed = {machine.port for machine in session.machines.values() if machine.required}
+    optional = used - needed
     return RigConfig(
-        ports=tuple(port_config(name, spec).to_dict() for name, spec in session.ports.items()),
+        ports=tuple(
+            replace(port_config(name, spec), wait=wait or name in optional).to_dict()
+            for name, spec in session.ports.items()
+        ),
         machines=tuple(
             RigMachine(
                 name=name,

@@ -139,8 +139,8 @@ def rows_of(course: Course, time: SongTime) -> Iterator[dict[str, Any]]:
     """Yield everything that a course sends, clocks included, in the order in which it is sent.
 
     Each row is ``{"t_ns", "at", "port", "machine", "bytes", "what", "source"}``. A leg that is repeated
-    comes as often as it is played, an endless one once; `t_ns` of later legs goes on from where the leg
-    before ends, so that it never jumps back.
+    comes as often as it is played, an endless one once, its rows marked with ``"hold": true``; `t_ns` of
+    later legs goes on from where the leg before ends, so that it never jumps back.
     """
     streams: list[Iterator[tuple[int, int, int, dict[str, Any]]]] = []
     exit_ns: int | None = None
@@ -150,13 +150,20 @@ def rows_of(course: Course, time: SongTime) -> Iterator[dict[str, Any]]:
             timeline = leg.timeline
             shift_ns = 0 if exit_ns is None else exit_ns - timeline.entry_ns
             exit_ns = timeline.exit_ns + shift_ns
-            streams.append(_leg_rows(timeline, time, shift_ns, number))
+            rows = _leg_rows(timeline, time, shift_ns, number)
+            streams.append(_held(rows) if leg.repeats == 0 else rows)
             number += 1
     for _, _, _, row in heapq.merge(*streams, key=lambda item: item[:3]):
         yield row
 
 
 _Item = tuple[int, int, int, dict[str, Any]]
+
+
+def _held(rows: Iterator[_Item]) -> Iterator[_Item]:
+    """Mark rows as those of a leg that is played as often as the players want, or not at all."""
+    for t_ns, order, number, row in rows:
+        yield t_ns, order, number, {**row, "hold": True}
 
 
 def _leg_rows(timeline: Timeline, time: SongTime, shift_ns: int, number: int) -> Iterator[_Item]:

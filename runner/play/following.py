@@ -98,6 +98,7 @@ class FollowingPlayer(Player):
         self.state = state
         data = {"state": state.value, "follow": record.to_dict()}
         self._notes.append(Note("state", now_ns, start_quarters, data))
+        self._note_muted(now_ns, start_quarters)
         return now_ns
 
     def feed(self, port: int, data: bytes, arrival_ns: int) -> Heard:

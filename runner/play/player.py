@@ -118,6 +118,7 @@ class Player:
         state = next_state(self.state, PlayEvent.ROLL)
         assert self._course is not None
         first = self._course.legs[0].timeline
+        self._note_muted(now_ns, first.entry_quarters)
         origin = now_ns + ROLL_MARGIN_NS - first.start_ns
         self._go = False
         self._tick = 0
@@ -149,6 +150,9 @@ class Player:
 
     def mute(self, machine: int, muted: bool, now_ns: int) -> None:
         """Keep a machine's notes back, or let them through; what it sounds is ended at once."""
+        if muted != (machine in self._muted) and self.moving:
+            data = {"state": "mute", "machine": self._machines[machine].name, "muted": muted}
+            self._notes.append(Note("state", now_ns, self.position(now_ns), data))
         if muted:
             self._muted.add(machine)
             spec = self._machines[machine]
@@ -157,6 +161,12 @@ class Player:
                 self._queue_cuts(spec.port, machine, offs, now_ns)
         else:
             self._muted.discard(machine)
+
+    def _note_muted(self, now_ns: int, quarters: float) -> None:
+        """Write down which machines are muted as a roll begins."""
+        for machine in sorted(self._muted):
+            data = {"state": "mute", "machine": self._machines[machine].name, "muted": True}
+            self._notes.append(Note("state", now_ns, quarters, data))
 
     def stop(self, now_ns: int, why: str) -> None:
         """End the roll at once: Stop, then a Note Off for each sounding note, then the mode messages."""

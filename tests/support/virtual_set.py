@@ -1,0 +1,147 @@
+"""A whole run in virtual time: the director on one side, the engine's loop on the other, no process between.
+
+What is left out is what carries bytes from process to process. Takes are written and closed as on stage.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from virtual_rig import VirtualRig
+
+from runner.desk.actions import Outcome, read_order
+from runner.desk.director import Director
+from runner.desk.job import Job
+from runner.desk.recording import Recording
+from runner.desk.taking import TakeKeeper
+from runner.errors import StateError
+from runner.plan.timeline import Course
+from runner.play.commands import Answer, Command
+from runner.takes.format import Kind, RecordReader
+from runner.takes.store import Store
+
+STEP_NS = 50_000_000  #: how often the desk has its turn
+PATIENCE_S = 60  #: real seconds for a take to be closed
+
+
+@dataclass(slots=True)
+class DirectLink:
+    """Does at once what the engine's process would do for each command."""
+
+    rig: VirtualRig
+    answers: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
+
+    def command(self, command: Command, data: Mapping[str, Any] | bytes = b"") -> None:
+        """Carry out one command on the loop."""
+        player, now = self.rig.loop.player, self.rig.clock.now_ns()
+        payload = json.loads(json.dumps(data)) if isinstance(data, Mapping) else {}
+        try:
+            if command is Command.CONFIGURE:
+                ports = self.rig.loop.describe_ports()
+                self.answers.append((Answer.READY, {"ports": ports, "realtime": True}))
+            elif command is Command.COURSE and isinstance(data, bytes):
+                player.load(Course.unpack(data))
+                self.answers.append((Answer.LOADED, {}))
+            elif command is Command.ROLL:
+                anchor = player.roll(now)
+                order = {**payload, "anchor_ns": anchor, "wall_ns": 1_700_000_000_000_000_000 + anchor}
+                self.rig.loop.log.add_json(Kind.TAKE_BEGIN, now, order)
+            elif command is Command.STOP:
+                player.stop(now, payload["why"])
+            elif command is Command.PANIC:
+                player.panic(now, payload["why"])
+            elif command is Command.GO:
+                player.go(now)
+            elif command is Command.MUTE:
+                player.mute(payload["machine"], payload["muted"], now)
+            elif command is Command.SEND:
+                for port, machine, text in payload["messages"]:
+                    self.rig.loop.send_now(port, machine, bytes.fromhex(text))
+        except StateError as error:
+            self.answers.append((Answer.FAULT, {"kind": "state", "text": str(error)}))
+
+    def forget(self) -> None:
+        """Nothing is ever kept."""
+
+
+@dataclass(slots=True)
+class Told:
+    """What the desk reported."""
+
+    reports: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
+
+    def __call__(self, kind: str, data: Mapping[str, Any] | None = None) -> None:
+        """Keep a report; where it is is told all the time, and left out."""
+        if kind not in ("position", "progress"):
+            self.reports.append((kind, dict(data or {})))
+
+    def warn(self, text: str) -> None:
+        """Keep a warning."""
+        self("warning", {"text": text})
+
+
+@dataclass(slots=True)
+class VirtualSet:
+    """A run of a session in virtual time."""
+
+    rig: VirtualRig
+    link: DirectLink
+    director: Director
+    told: Told
+    _reader: RecordReader = field(default_factory=RecordReader)
+    _read: int = 0
+
+    @classmethod
+    def of(cls, text: str, folder: Path, mode: str = "stay", **job: Any) -> VirtualSet:
+        """Begin a run of a session's text; takes go below `folder`."""
+        rig = VirtualRig.of(text, folder)
+        link, told = DirectLink(rig), Told()
+        recording = Recording(TakeKeeper(Store(folder / "takes")))
+        described = Job(session_file=str(rig.prepared.file), run="run-1", mode=mode, **job)
+        director = Director.of_job(described, rig.prepared, link, recording, told, rig.clock.now_ns)
+        director.start()
+        return cls(rig, link, director, told)
+
+    def turn(self) -> None:
+        """Let a step of virtual time pass, and give the desk its turn."""
+        self.rig.run_for(STEP_NS / 1e9)
+        while self.link.answers:
+            self.director.on_answer(*self.link.answers.pop(0))
+        records = list(self._reader.feed(bytes(self.rig.sink.data[self._read :])))
+        self._read = len(self.rig.sink.data)
+        self.director.on_records(records)
+        self.director.tick(self.rig.clock.now_ns())
+        deadline = time.monotonic() + PATIENCE_S
+        while self.director.recording.keeper.closing and time.monotonic() < deadline:
+            time.sleep(0.002)
+            self.director.tick(self.rig.clock.now_ns())
+
+    def run_for(self, seconds: float) -> None:
+        """Let virtual time pass."""
+        end = self.rig.clock.now_ns() + round(seconds * 1e9)
+        while self.rig.clock.now_ns() < end and self.director.exit is None:
+            self.turn()
+
+    def run_to_the_end(self, most_s: float = 100_000) -> None:
+        """Run until the director has nothing left to do."""
+        self.run_for(most_s)
+        assert self.director.exit is not None, "the run did not end"
+
+    def order(self, text: str) -> Outcome:
+        """Give an order, and let the desk have a turn."""
+        outcome = self.director.obey(read_order(text, "test"), self.rig.clock.now_ns())
+        self.turn()
+        return outcome
+
+    def takes(self) -> list[dict[str, Any]]:
+        """The heads of all takes that were closed, in order."""
+        return [data for kind, data in self.told.reports if kind == "take"]
+
+    def verdicts(self) -> list[tuple[str, str]]:
+        """Song and verdict of each take."""
+        return [(str(take["song"]), str(take["verdict"])) for take in self.takes()]
