@@ -23,6 +23,7 @@ from runner.engine.log import PipeSink, RecordLog
 from runner.engine.loop import BEAT_NS, Loop, make_player
 from runner.engine.rescue import RescueFile
 from runner.engine.rights import Rights, quiet_collector, take_rights
+from runner.engine.standby import name_process, stand_by
 from runner.errors import InternalError, RigError, StateError, TakewrightError
 from runner.framing import PacketJoiner, cut_packets
 from runner.plan.timeline import Course
@@ -68,8 +69,11 @@ class Engine:
 
     # ------------------------------------------------------------------ life
 
-    def run(self, lifeline: int, beat: int, rescue: bool) -> None:
-        """Serve until told to quit, until the keeper is gone, or until a signal says so."""
+    def run(self, lifeline: int, beat: int, rescue: bool, *, stay: bool = True) -> None:
+        """Serve until told to quit, until the keeper is gone, or until a signal says so.
+
+        With `rescue` what a dead engine left is ended before anything else; without `stay` that is all.
+        """
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # the keeper hears Ctrl-C and decides
         signal.signal(signal.SIGTERM, self._on_term)
         signal.signal(signal.SIGHUP, signal.SIG_IGN)
@@ -77,6 +81,7 @@ class Engine:
         self._clock = RealClock([lifeline, self._link.fileno(), self._waker.fd])
         if rescue:
             self._rescue_rig()
+        self._quit = self._quit or not stay
         next_beat = 0
         while not self._quit:
             now = self._now()
@@ -314,14 +319,22 @@ def main(argv: list[str] | None = None) -> int:
     for name in ("link", "records", "beat", "lifeline", "rescue-file"):
         parser.add_argument(f"--{name}", type=int, required=True)
     parser.add_argument("--first-seq", type=int, default=1)
-    parser.add_argument("--rescue", action="store_true")
+    parser.add_argument("--rescue", action="store_true", help="silence the rig first: an engine died")
+    parser.add_argument("--only", action="store_true", help="silence the rig and go")
+    parser.add_argument("--spare", type=int, help="wait for a byte here, then rescue")
     given = parser.parse_args(argv)
+    name_process("tw-engine" if given.spare is None else "tw-spare")
     rights = take_rights()
+    if given.spare is not None:
+        if not stand_by(given.spare, given.lifeline):
+            return 0
+        name_process("tw-engine")
+    rescue = given.rescue or given.spare is not None
     link = socket.socket(fileno=given.link)
     link.setblocking(False)
     log = RecordLog(PipeSink(given.records), given.first_seq)
     engine = Engine(link, log, RescueFile(given.rescue_file), rights)
-    engine.run(given.lifeline, given.beat, given.rescue)
+    engine.run(given.lifeline, given.beat, rescue, stay=not given.only)
     return 0
 
 

@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Sequence
 
 
@@ -23,6 +24,7 @@ class Child:
             process_group=0,
         )
         self.exit_fd = os.pidfd_open(self._process.pid)
+        self.started_s = time.monotonic()
 
     @property
     def pid(self) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
@@ -30,6 +31,8 @@ RTMIDI_ERRORS = (rtmidi.RtMidiError, ValueError, OverflowError, RuntimeError)
 _APIS = {"alsa": rtmidi.API_LINUX_ALSA, "jack": rtmidi.API_UNIX_JACK}
 
 Way = Literal["in", "out"]
+_WAYS: tuple[Way, ...] = ("in", "out")
+_NAME_CHARACTERS = 24  #: of a port's name in its JACK client's name, of which 63 bytes are kept
 
 _GIVEN_UP: list[Any] = []  # clients of JACK servers that died; one server in a day of rehearsals, if any
 
@@ -60,7 +63,11 @@ class Faults:
 
 
 class SystemMidi:
-    """The MIDI service as one process uses it; keeps two clients that list the ports.
+    """The MIDI service as one process uses it; keeps a client for each way that lists the ports.
+
+    On ALSA these are clients of their own. On JACK a client that a port was opened with serves as well: a
+    server needs 30 ms for each client of a killed process before it answers anybody (measured), and so long
+    the next process cannot silence what the dead one left sounding.
 
     With `wait` a service that cannot be reached is no error: `trouble` says why, and `connect` may be
     called again.
@@ -76,7 +83,10 @@ class SystemMidi:
         self.generation = 0  #: counts how often the service was connected to
         self._users = 0
         self._own: set[tuple[str, str]] = set()
+        # JACK clients of ours that nobody connects to are known by their name: no list is needed to tell
+        self._unique = f"{CLIENT_NAME}-{os.getpid()}-"
         self._listers: dict[Way, Any] = {}
+        self._reached = False
         self._socket: str | None = None
         self._server = 0
         try:
@@ -87,18 +97,21 @@ class SystemMidi:
             self.trouble = str(error)
 
     def _reach(self) -> None:
-        """Make the two clients that list; RigError if the service does not answer."""
+        """See that the service answers; RigError if it does not."""
         self._socket = jack_socket() if self.service.api == "jack" else None
         self._server = socket_number(self._socket) if self._socket else 0
         if self.service.api != "dummy":
-            self._listers = {"in": self.client("in", Faults()), "out": self.client("out", Faults())}
+            self._check()
+            if self._socket is None:
+                self._lister("out")  # there is no other way to find out
             self.generation += 1
-        self.trouble = "" if self._listers else f"no MIDI service: {self.service.why_not}"
+            self._reached = True
+        self.trouble = "" if self._reached else f"no MIDI service: {self.service.why_not}"
 
     @property
     def stale(self) -> bool:
         """Whether no client made so far is of use: no service was found, or another server answers now."""
-        if not self._listers:
+        if not self._reached:
             return True
         return self._socket is not None and socket_number(self._socket) not in (0, self._server)
 
@@ -111,6 +124,7 @@ class SystemMidi:
         # closing a client of a server that is gone takes a second each, and nobody is there to tell
         _GIVEN_UP.extend(self._listers.values())
         self._listers = {}
+        self._reached = False
         try:
             self.service = choose_service()
             self._reach()
@@ -120,22 +134,43 @@ class SystemMidi:
         if self.trouble:
             raise RigError(self.trouble)
 
-    def client(self, way: Way, faults: Faults) -> Any:
+    def _lister(self, way: Way) -> Any:
+        """Return the client that lists the ports of one way."""
+        if way not in self._listers:
+            self._listers[way] = self._make(way, Faults(), f"{self._unique}list")
+        return self._listers[way]
+
+    def client(self, way: Way, faults: Faults, config: PortConfig) -> Any:
         """Return a new client of the service without a port, which tells its troubles to `faults`."""
-        api = self.service.api
-        if api == "dummy":
-            raise RigError(f"no MIDI service: {self.service.why_not}")
-        if api == "jack" and self._socket is None and _own_libjack():
-            raise RigError(f"cannot use {self._place()}: it does not answer")
+        if self.service.api == "alsa" or config.medium == "virtual":
+            return self._make(way, faults, CLIENT_NAME)
+        client = self._make(way, faults, f"{self._unique}{config.name[:_NAME_CHARACTERS]}")
+        self._listers.setdefault(way, client)
+        return client
+
+    def forget(self, client: Any) -> None:
+        """Take note that a client is about to be deleted: it lists no more."""
+        self._listers = {way: lister for way, lister in self._listers.items() if lister is not client}
+
+    def _make(self, way: Way, faults: Faults, name: str) -> Any:
+        self._check()
+        api = _APIS[self.service.api]
         try:
             if way == "in":
-                client = rtmidi.MidiIn(_APIS[api], name=CLIENT_NAME, queue_size_limit=QUEUE_MESSAGES)
+                client = rtmidi.MidiIn(api, name=name, queue_size_limit=QUEUE_MESSAGES)
             else:
-                client = rtmidi.MidiOut(_APIS[api], name=CLIENT_NAME)
+                client = rtmidi.MidiOut(api, name=name)
         except RTMIDI_ERRORS as error:
             raise RigError(f"cannot use {self._place()}: {error}") from error
         client.set_error_callback(faults.note)
         return client
+
+    def _check(self) -> None:
+        """RigError where it is known, without asking, that nobody will answer."""
+        if self.service.api == "dummy":
+            raise RigError(f"no MIDI service: {self.service.why_not}")
+        if self.service.api == "jack" and self._socket is None and _own_libjack():
+            raise RigError(f"cannot use {self._place()}: it does not answer")
 
     def _place(self) -> str:
         if self.service.api == "jack":
@@ -148,14 +183,17 @@ class SystemMidi:
 
     def list_ports(self) -> list[SystemPort]:
         """Return the system's ports in its own order, ours left out; about 1 ms a direction on ALSA."""
-        return [port for port in self._all_ports() if (port.name, port.direction) not in self._own]
+        return [port for port in self._all_ports() if not self._is_own(port.name, port.direction)]
+
+    def _is_own(self, name: str, way: str) -> bool:
+        return (name, way) in self._own or (self.service.api == "jack" and name.startswith(self._unique))
 
     def names(self, way: Way) -> list[str]:
         """Return the names of all ports of one direction, ours included."""
-        return list(self._listers[way].get_ports()) if self._listers and self.alive() else []
+        return list(self._lister(way).get_ports()) if self._reached and self.alive() else []
 
     def _all_ports(self) -> list[SystemPort]:
-        return [SystemPort(name, way, self.service.api) for way in self._listers for name in self.names(way)]
+        return [SystemPort(name, way, self.service.api) for way in _WAYS for name in self.names(way)]
 
     def open(
         self, client: Any, faults: Faults, config: PortConfig, way: Way, *, again: bool = False
@@ -167,9 +205,10 @@ class SystemMidi:
         Raises:
             PortError: none matches, several do, or the service refuses.
         """
+        known = again or (self.service.api == "jack" and config.medium != "virtual")
         nothing: list[Address] = []
         marking: contextlib.AbstractContextManager[list[Address]] = (
-            contextlib.nullcontext(nothing) if again else self._marking_own()
+            contextlib.nullcontext(nothing) if known else self._marking_own()
         )
         with marking as made:
             try:
@@ -198,9 +237,7 @@ class SystemMidi:
 
     def _open_to_us(self, way: Way) -> list[SystemPort]:
         return [
-            SystemPort(name, way, self.service.api)
-            for name in self.names(way)
-            if (name, way) not in self._own
+            SystemPort(name, way, self.service.api) for name in self.names(way) if not self._is_own(name, way)
         ]
 
     @contextlib.contextmanager

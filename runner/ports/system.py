@@ -57,7 +57,7 @@ class _Half:
 
     def _new_client(self) -> Any:
         self._generation = self._midi.generation
-        return self._midi.client(self.way, self._faults)
+        return self._midi.client(self.way, self._faults, self._config)
 
     @property
     def system_name(self) -> str:
@@ -101,6 +101,7 @@ class _Half:
         if self._client is not None and self._generation != self._midi.generation:
             _GIVEN_UP.append(self._client)
         elif self._client is not None:
+            self._midi.forget(self._client)
             self._client.close_port()
             self._client.delete()
         self._client = self._opened = None

@@ -149,12 +149,12 @@ class Run:
             self.process.wait(seconds)
 
     def child(self, name: str) -> psutil.Process:
-        """Return the child process `engine` or `desk`; waits for it to be there."""
+        """Return the child process `engine`, `desk` or `spare`; waits for it to be there."""
         end = time.monotonic() + PATIENCE_S
         while time.monotonic() < end:
             for process in self.family():
-                with contextlib.suppress(psutil.Error):
-                    if f"runner.{name}" in process.cmdline() and process.status() != psutil.STATUS_ZOMBIE:
+                with contextlib.suppress(psutil.Error, OSError):
+                    if is_the(name, process) and process.status() != psutil.STATUS_ZOMBIE:
                         return process
             time.sleep(0.005)
         raise AssertionError(f"no {name} process came up:\n{self.output}")
@@ -202,6 +202,15 @@ class Run:
         """Begin to collect output."""
         self._reader = threading.Thread(target=self.read, daemon=True)
         self._reader.start()
+
+
+def is_the(name: str, process: psutil.Process) -> bool:
+    """Whether a process is the `engine`, the `desk`, or the `spare`: an engine that was not yet needed."""
+    words = process.cmdline()
+    if name == "desk" or "runner.engine" not in words:
+        return f"runner.{name}" in words
+    standing_by = "--spare" in words and Path(f"/proc/{process.pid}/comm").read_text() != "tw-engine\n"
+    return standing_by == (name == "spare")
 
 
 def _status(process: psutil.Process) -> str:

@@ -1,0 +1,59 @@
+"""The engine, and a second one that stands by for it.
+
+A new process needs 0.3 s and more until it can open a port, most of it for its imports, and so long a dead
+engine's notes would hang. So a spare is started when things are calm: it has imported all that it needs and
+has its rights, and waits, without a port, for a byte on a pipe of its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+
+from runner.keeper.child import Child
+from runner.keeper.pipes import Pipes
+
+MODULE = "runner.engine"
+CALM_S = 0.4  #: so long nothing else must have been started: then nobody waits for the processor
+
+
+class Spare:
+    """An engine process that waits; `promote` makes it the engine, `dismiss` ends it."""
+
+    def __init__(self, pipes: Pipes) -> None:
+        read, self._write = os.pipe()
+        arguments, fds = pipes.engine_arguments()
+        try:
+            self.child = Child(MODULE, [*arguments, "--spare", str(read)], [*fds, read])
+        finally:
+            os.close(read)
+
+    def promote(self) -> Child:
+        """Let it take over at once, as after a death; one that still starts does so when it is ready."""
+        with contextlib.suppress(BrokenPipeError):  # one that has just died: its own end tells
+            os.write(self._write, b"!")
+        os.close(self._write)
+        return self.child
+
+    def forget(self) -> None:
+        """Give up one that has died."""
+        os.close(self._write)
+        self.child.close()
+
+    def dismiss(self, wait_s: float) -> None:
+        """End it: it goes by itself when its pipe is closed."""
+        os.close(self._write)
+        self.child.end(wait_s)
+        self.child.close()
+
+
+def start_engine(pipes: Pipes, *words: str) -> Child:
+    """Start an engine process without the help of a spare."""
+    arguments, fds = pipes.engine_arguments()
+    return Child(MODULE, [*arguments, *words], fds)
+
+
+def end_now(child: Child) -> None:
+    """Tell an engine to stop and silence the rig, and to go."""
+    child.signal(signal.SIGTERM)
