@@ -27,6 +27,16 @@ CORPUS_PIECES = (
     "schoenberg/opus19/movement6",
     "joplin/maple_leaf_rag",
 )
+#: dance tunes of one voice, quickly exported
+_TUNES = """
+    AfterTheHareReel AspinwallHornpipe BelleOfClaremontHornpipe BlackEyedLassieReelThe
+    BonniestLassInAyerStrathspey CampMeetingHornpipe CherishTheLadiesJig ConnaughtMansRambleJig
+    CurtLawrencesHornpipe DiamondReel DuxburyHornpipe ExilesLamentJig FiveLeavedCloverReel FrazersJig
+    GoldenTressesHornpipe HalfPennyReel HighwayToDublinJig HuntingTheHareJig JackSmithsFavoriteReel
+    JohnnyHandsJig KissMeJoeReel LadyJaneGraysReel LePetresHornpipe LiverpoolJacksReel MagicSlipperReel
+    MasonsApronReel
+"""
+SHORT_PIECES = tuple(_TUNES.split())
 TEMPO_CHANGES_A_PIECE = 12
 
 
@@ -38,6 +48,21 @@ def corpus_files(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     for index, piece in enumerate(CORPUS_PIECES):
         file = folder / f"{index:02d}-{piece.replace('/', '-').replace(' ', '_')}.mid"
         file.write_bytes(music21ObjectToMidiFile(corpus.parse(piece)).writestr())
+        files.append(file)
+    return files
+
+
+@pytest.fixture(scope="session")
+def short_files_with_tempo(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """26 dance tunes of music21's corpus, with tempo changes at seeded random ticks."""
+    folder = tmp_path_factory.mktemp("corpus-short")
+    files = []
+    for piece in SHORT_PIECES:
+        file = folder / f"{piece}.mid"
+        file.write_bytes(music21ObjectToMidiFile(corpus.parse(f"ryansMammoth/{piece}")).writestr())
+        midi = mido.MidiFile(file)
+        _scatter_tempos(midi, random.Random(piece))
+        midi.save(file)
         files.append(file)
     return files
 
