@@ -14,7 +14,9 @@ from runner.music.moment import SongTime
 from runner.takes.declared import Declared
 from runner.takes.model import NO_DUE, Take, TickTrack
 
-_BAR = re.compile(r"(?:(?P<song>.*), )?bar (?P<bar>-?\d+) beat 1")
+BAR_AT = re.compile(
+    r"(?:(?P<song>.*), )?bar (?P<bar>-?\d+) beat 1"
+)  #: the position of a bar, as the log writes it
 MOST_BARS = 100_000  #: a damaged declaration must not make a page that never ends
 
 
@@ -40,7 +42,7 @@ def bar_marks(take: Take) -> list[BarMark]:
 def _of_track(track: TickTrack) -> list[BarMark]:
     marks: list[BarMark] = []
     for index, at in track.beats:
-        found = _BAR.fullmatch(at) if at is not None else None
+        found = BAR_AT.fullmatch(at) if at is not None else None
         if found is None or index >= len(track):
             continue
         due = track.due_ns[index]

@@ -91,7 +91,9 @@ def folded(summary: str, body: str) -> str:
     return f"<details><summary>{esc(summary)}</summary>{body}</details>"
 
 
-def plot_section(panels: Sequence[Mapping[str, Any]], words: Mapping[str, tuple[str, str]]) -> str:
+def plot_section(
+    panels: Sequence[Mapping[str, Any]], words: Mapping[str, tuple[str, str]], *, what: str = "Whole take"
+) -> str:
     """Return the plots with their controls.
 
     `words` gives for a panel's id what is to be seen in it (for those who do not see it), and HTML that
@@ -111,7 +113,7 @@ def plot_section(panels: Sequence[Mapping[str, Any]], words: Mapping[str, tuple[
     buttons = "".join(
         f'<button type="button" data-act="{act}">{text}</button>'
         for act, text in (
-            ("whole", "Whole take"), ("closer", "Closer"), ("wider", "Wider"),
+            ("whole", what), ("closer", "Closer"), ("wider", "Wider"),
             ("earlier", "Earlier"), ("later", "Later"),
         )
     )  # fmt: skip
