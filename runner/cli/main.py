@@ -21,6 +21,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("run", "run", "Roll takes of a session."),
     ("takes", "takes", "List the takes on disk."),
     ("audit", "audit", "Say what happened in a take."),
+    ("compare", "compare", "Say whether takes of a song sit together."),
     ("replay", "replay", "Follow a take's clock again, as recorded or with other settings."),
     ("draft", "draft", "Write a session from a Standard MIDI File."),
     ("bench", "bench", "Say whether this computer is good enough for the stage."),
