@@ -14,6 +14,7 @@ from runner.desk.job import Job
 from runner.desk.prepare import Prepared, read_session, rig_of
 from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Presence, Recording
 from runner.desk.roll import Roll, compile_roll, unloaded
+from runner.desk.series import Series
 from runner.desk.show import Directive, Do, Mode, Phase, Place, Show, places_of
 from runner.desk.status import Status
 from runner.errors import ExitCode, TakeFormatError, TakewrightError
@@ -111,6 +112,7 @@ class Director:
             at=job.place,
             done=job.done,
             clean=job.clean,
+            series=Series.from_dict(job.series),
         )
         rehearsal = Rehearsal.from_dict(job.rehearsal)
         return cls(job, link, recording, tell, prepared, show, Board(session), rehearsal, now_ns=now_ns)
@@ -132,8 +134,11 @@ class Director:
         """Go on where a dead desk was: with its open take, or with the next roll."""
         keeper = self.recording.keeper
         closed, clean = keeper.closed_takes(self.job.run, self.show.done + 20)
-        if closed > self.show.done and self.show.mode is not Mode.STAY:
-            self.show.at += closed - self.show.done  # closed, and the dead desk could not say so any more
+        if closed > self.show.done:  # closed, and the dead desk could not say so any more
+            if self.show.series is not None:
+                self.show.series = self.show.series.begun()
+            elif self.show.mode is not Mode.STAY:
+                self.show.at += closed - self.show.done
             self.show.done, self.show.clean = closed, clean
         header = keeper.resume(self.job.run)
         self._roll = self._compile_or_none()  # a take that was ordered may be about to begin
@@ -201,6 +206,23 @@ class Director:
             outcome = said if said is not None else outcome
         self._progress()
         data = {"order": str(order), "from": order.origin, "done": outcome.done, "text": outcome.text}
+        self.tell("order", data)
+        return outcome
+
+    def begin_series(
+        self, song: str, takes: int, gap_ns: int, limit_ns: int | None, origin: str, now_ns: int
+    ) -> Outcome:
+        """Roll takes of a song by themselves, none begun after `limit_ns`; or refuse it. Either is told."""
+        trouble = "" if self._configured else "the rig is not open yet"
+        trouble = trouble or self.board.trouble or self.stopping
+        outcome, directives = Outcome(False, f"{song}: {trouble}"), list[Directive]()
+        if not trouble:
+            until_ns = None if limit_ns is None else now_ns + limit_ns
+            outcome, directives = self.show.begin_series(song, takes, gap_ns, until_ns)
+        for directive in directives:
+            outcome = self._do(directive, now_ns) or outcome
+        self._progress()
+        data = {"order": f"roll {song}", "from": origin, "done": outcome.done, "text": outcome.text}
         self.tell("order", data)
         return outcome
 
@@ -553,12 +575,14 @@ class Director:
 
     def _progress(self) -> None:
         """Tell the keeper where a desk that is started again has to go on."""
+        series = self.show.series_to_resume
         data = {
             "done": self.show.done,
             "clean": self.show.clean,
             "place": self.show.place_to_resume,
             "standing": self.show.phase is Phase.STANDING and self._configured,
             "order": list(self.show.changed_order),
+            "series": series.to_dict() if series is not None else {},
         }
         self.tell("progress", data)
 

@@ -26,14 +26,14 @@ class Series:
         """Which take of the series comes next, from 1."""
         return self.takes - self.left + 1
 
-    def begun(self) -> Self:
-        """One more take has begun."""
-        return replace(self, left=max(0, self.left - 1))
+    def begun(self) -> Self | None:
+        """One more take has begun: return what is left of the series, None if that was the last."""
+        return replace(self, left=self.left - 1) if self.left > 1 else None
 
     def next_at_ns(self, now_ns: int) -> int | None:
         """Return when the next take begins if the last has ended `now_ns`; None if there is none."""
         at_ns = now_ns + self.gap_ns
-        if self.left == 0 or (self.until_ns is not None and at_ns > self.until_ns):
+        if self.until_ns is not None and at_ns > self.until_ns:
             return None
         return at_ns
 

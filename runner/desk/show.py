@@ -198,8 +198,7 @@ class Show:
         self.playing, self._called = self._called, ()
         self.last_song = self.playing[0].song
         if self._of_series:
-            left = self.series.begun() if self.series is not None else None
-            self.series = left if left is not None and left.left else None
+            self.series = self.series.begun() if self.series is not None else None
         elif not self._chosen:
             self.at += len(self.playing)
         self.phase, self.roll_at_ns, self.waiting_for = Phase.ROLLING, None, ""
