@@ -19,6 +19,8 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("check", "check", "Say everything that is wrong with a session file."),
     ("plan", "plan", "Show everything that would be sent, in order."),
     ("run", "run", "Roll takes of a session."),
+    ("tell", "tell", "Tell the running daemon what to do."),
+    ("watch", "watch", "Show what the running daemon is doing, live."),
     ("takes", "takes", "List the takes on disk."),
     ("audit", "audit", "Say what happened in a take."),
     ("compare", "compare", "Say whether takes of a song sit together."),

@@ -1,0 +1,72 @@
+"""`takewright tell`: gives the running daemon an order, and says what became of it."""
+
+from __future__ import annotations
+
+import json
+import os
+
+import click
+
+from runner.cli.options import json_option
+from runner.errors import ExitCode, UsageError
+
+session_option = click.option(
+    "--session", "session_file", default="", metavar="FILE", help="The daemon of this session file."
+)
+socket_option = click.option(
+    "--socket", "socket_file", default="", metavar="PATH", help="The daemon at this control socket."
+)
+
+
+@click.command("tell")
+@click.argument("order", nargs=-1, required=True, metavar="ORDER [NAME]")
+@session_option
+@socket_option
+@json_option
+def command(order: tuple[str, ...], session_file: str, socket_file: str, as_json: bool) -> int:
+    """Tell the daemon what to do.
+
+    \b
+    roll [SONG]      stop             again            go
+    next             previous         song SONG        place N
+    arm              order SONG, SONG, ...
+    mark [TEXT]      keep             discard
+    mute MACHINE     unmute MACHINE   solo MACHINE     panic
+    check            reload           quit             status
+
+    With neither --session nor --socket it is the only daemon that runs. What makes no sense just now is
+    refused, and not kept for later.
+
+    Exits 0 if it is done, 1 if it is refused, 2 if there is no such order, 3 if no daemon answers.
+    """
+    from runner.desk.actions import read_order
+    from runner.desk.client import ControlClient, find_socket
+
+    wanted = " ".join(order).strip()
+    try:
+        meant = None if wanted == "status" else read_order(wanted)
+    except ValueError as error:
+        raise UsageError(f"{error} (takewright tell --help lists them)") from None
+    path = find_socket(socket_file, session_file, os.environ, os.getuid())
+    with ControlClient(path) as client:
+        if meant is None:
+            return _show_status(client, as_json)
+        outcome = client.order(meant.word, meant.name)
+    if as_json:
+        click.echo(json.dumps({"order": str(meant), "done": outcome.done, "text": outcome.text}))
+    elif outcome.done:
+        click.echo(outcome.text or "done")
+    else:
+        click.echo(f"refused: {outcome.text}", err=True)
+    return int(ExitCode.OK if outcome.done else ExitCode.NOT_CLEAN)
+
+
+def _show_status(client: object, as_json: bool) -> int:
+    from runner.cli.watch_text import snapshot
+    from runner.cli.wording import width
+    from runner.desk.client import ControlClient
+
+    assert isinstance(client, ControlClient)
+    status = client.status()
+    click.echo(json.dumps(status.to_dict()) if as_json else "\n".join(snapshot(status, width())))
+    return int(ExitCode.OK)

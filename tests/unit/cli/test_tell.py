@@ -1,0 +1,173 @@
+"""`takewright tell`: orders to a daemon, and what it answers."""
+
+from __future__ import annotations
+
+import json
+import socket
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fake_desk import ROLLING, FakeDesk
+
+from runner.desk.actions import NAME_IF_WANTED, PLAIN, WITH_NAME, Outcome
+from runner.desk.client import ControlClient, find_socket
+from runner.desk.talk import Say, frame_of
+from runner.errors import NoDaemonError, UsageError
+from runner.framing import pack_frame
+
+Call = Callable[..., Any]
+
+ROLLS = {"roll": Outcome(True, "Ropewalk rolls"), "song Net Loft": Outcome(True, "")}
+
+
+@pytest.fixture(autouse=True)
+def _nobody_else(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """No daemon of this computer is found by chance."""
+    monkeypatch.delenv("TAKEWRIGHT_SOCKET", raising=False)
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path / "run"))
+
+
+def test_done(call: Call, tmp_path: Path) -> None:
+    """What is done is told in the daemon's words; the rest of the line is the name."""
+    with FakeDesk(tmp_path / "s", ROLLS) as desk:
+        assert (call("tell", "roll", "--socket", desk.path).code) == 0
+        said = call("tell", "song", "Net", "Loft", "--socket", desk.path)
+    assert (said.code, said.out) == (0, "done\n")
+    assert [(order.word, order.name, order.origin) for order in desk.orders] == [
+        ("roll", "", "tell"),
+        ("song", "Net Loft", "tell"),
+    ]
+
+
+def test_refused(call: Call, tmp_path: Path) -> None:
+    """A refusal gives the reason and exit code 1."""
+    with FakeDesk(tmp_path / "s", ROLLS) as desk:
+        said = call("tell", "stop", "--socket", desk.path)
+    assert (said.code, said.out, said.err) == (1, "", "refused: not now, nothing rolls\n")
+
+
+def test_json(call: Call, tmp_path: Path) -> None:
+    """With --json one object says what was asked and what became of it."""
+    with FakeDesk(tmp_path / "s", ROLLS) as desk:
+        said = [call("tell", word, "--json", "--socket", desk.path) for word in ("roll", "stop")]
+    assert [item.code for item in said] == [0, 1]
+    assert json.loads(said[0].out) == {"order": "roll", "done": True, "text": "Ropewalk rolls"}
+    assert json.loads(said[1].out)["done"] is False
+
+
+def test_status(call: Call, tmp_path: Path) -> None:
+    """`tell status` prints what the daemon does, without troubling it."""
+    with FakeDesk(tmp_path / "s") as desk:
+        said = call("tell", "status", "--socket", desk.path)
+        data = json.loads(call("tell", "status", "--json", "--socket", desk.path).out)
+    assert "song    Ropewalk  (3 of 8)" in said.out
+    assert (data["state"], data["at"]) == ("rolling", ROLLING.at)
+    assert desk.orders == []
+
+
+@pytest.mark.parametrize(
+    ("words", "text"),
+    [
+        (["rol"], "did you mean roll?"),
+        (["song"], "song needs a name"),
+        (["stop", "now"], "stop stands alone"),
+        ([""], "no order"),
+    ],
+)
+def test_no_such_order(call: Call, tmp_path: Path, words: list[str], text: str) -> None:
+    """What is no order is a wrong use, told without asking the daemon."""
+    said = call("tell", *words, "--socket", tmp_path / "nobody")
+    assert said.code == 2
+    assert text in said.err and "takewright tell --help" in said.err
+
+
+def test_help_names_every_order(call: Call) -> None:
+    """The help lists each word that the desk knows."""
+    words = call("tell", "--help").out.split()
+    assert {*PLAIN, *WITH_NAME, *NAME_IF_WANTED, "status"} - {"roll", "place"} <= set(words)
+    assert {"roll", "place"} <= set(words)
+
+
+def test_no_daemon(call: Call, tmp_path: Path) -> None:
+    """Without a daemon the exit code is 3, and the text says how to start one."""
+    assert call("tell", "stop").code == 3
+    said = call("tell", "stop", "--socket", tmp_path / "nobody")
+    assert said.code == 3
+    assert "no daemon runs at" in said.err and "takewright run" in said.err
+    said = call("tell", "stop", "--session", "shows/quay.yaml")
+    assert "takewright run shows/quay.yaml" in said.err and said.code == 3
+
+
+def test_the_only_daemon_is_found(call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without a word about which, it is the only one that lives; of several, one must be named."""
+    folder = tmp_path / "run" / "takewright"
+    folder.mkdir(parents=True)
+    dead = socket.socket(socket.AF_UNIX)
+    dead.bind(str(folder / "dead.sock"))
+    dead.close()
+    with FakeDesk(folder / "quay.sock", ROLLS) as desk:
+        assert call("tell", "roll").code == 0
+        with FakeDesk(folder / "night.sock", ROLLS) as other:
+            said = call("tell", "roll")
+            assert said.code == 2 and "quay.sock" in said.err and "night.sock" in said.err
+            assert call("tell", "roll", "--session", "shows/Quay.yaml").code == 0
+            monkeypatch.setenv("TAKEWRIGHT_SOCKET", str(other.path))
+            assert call("tell", "roll").code == 0
+    assert (len(desk.orders), len(other.orders)) == (2, 1)
+
+
+def test_a_service_s_socket_is_found(tmp_path: Path) -> None:
+    """A daemon that systemd runs is found in the system's runtime directory."""
+    folder = tmp_path / "sys" / "takewright"
+    folder.mkdir(parents=True)
+    with FakeDesk(folder / "control.sock"):
+        assert find_socket("", "", {}, 4711, tmp_path / "sys") == folder / "control.sock"
+        with pytest.raises(NoDaemonError, match=r"no daemon of quay.yaml"):
+            find_socket("", "quay.yaml", {}, 4711, tmp_path / "sys")
+        (folder / "quay").mkdir()
+        with FakeDesk(folder / "quay" / "control.sock"):
+            found = find_socket("", "quay.yaml", {}, 4711, tmp_path / "sys")
+            assert found == folder / "quay" / "control.sock"
+            with pytest.raises(UsageError, match="several daemons"):
+                find_socket("", "", {}, 4711, tmp_path / "sys")
+
+
+@pytest.mark.parametrize(
+    ("says", "text"),
+    [
+        (frame_of(Say.HELLO, {"protocol": 2}), "speaks protocol 2"),
+        (frame_of(Say.REFUSAL, {"text": "there are 64 clients already"}), "refuses: there are 64 clients"),
+        (b"HTTP/1.1 400 Bad Request\r\n", "is no daemon of ours"),
+        (pack_frame(Say.HELLO, b"\xff"), "is no daemon of ours"),
+        (b"", "does not answer within 0.05 s"),
+    ],
+)
+def test_what_is_no_daemon_of_ours(tmp_path: Path, says: bytes, text: str) -> None:
+    """Whoever else listens there, or does not answer, is told in words and never waited for without end."""
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(str(tmp_path / "s"))
+        listener.listen()
+
+        def answer() -> None:
+            connection, _ = listener.accept()
+            with connection:
+                connection.sendall(says)
+                connection.recv(1)
+
+        thread = threading.Thread(target=answer)
+        thread.start()
+        with pytest.raises(NoDaemonError, match=text):
+            ControlClient(tmp_path / "s", timeout_s=10 if says else 0.05)
+        thread.join(10)
+
+
+def test_a_daemon_that_ends_is_told(tmp_path: Path) -> None:
+    """A daemon that goes away in mid-talk ends the talk with words."""
+    with FakeDesk(tmp_path / "s") as desk:
+        client = ControlClient(desk.path)
+        assert client.hello["session"] == ROLLING.session
+    with client, pytest.raises(NoDaemonError, match="has ended"):
+        client.order("stop")
