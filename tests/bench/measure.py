@@ -21,8 +21,8 @@ import numpy as np
 import psutil
 
 INTERVAL_NS = 20_000_000  #: a clock at 125 BPM: 60 s / 125 / 24
-#: of the engine and of each yardstick while they are compared; the engine's own is 70 (runner/engine/rights.py),
-#: and other engines that happen to run on this computer must not be what is measured
+#: of the engine and of each yardstick while they are compared; the engine's own is 70: other engines that
+#: happen to run on this computer must not be what is measured
 PRIORITY = 80
 LOADED = "stress-ng --cpu 2 --io 1"
 HERE = Path(__file__).resolve().parent
@@ -38,8 +38,8 @@ def machine() -> dict[str, str]:
     }
 
 
-def session_text(seconds: float, ports: int = 4) -> str:
-    """Return a session of `ports` clocked ports that lasts about `seconds`."""
+def session_text(seconds: float, ports: int = 4, *, part: bool = False) -> str:
+    """Return a session of `ports` clocked ports for about `seconds`; with `part` each plays part.mid."""
     bars = max(2, round(seconds / 1.92))  # a bar of 4/4 at 125 BPM is 1.92 s
     lines = ["session: Lantern Quay, bench", "format: 1", "ports:"]
     lines += [f"  port{n}: {{simulate: sink}}" for n in range(ports)]
@@ -48,7 +48,10 @@ def session_text(seconds: float, ports: int = 4) -> str:
         f"  machine{n}: {{port: port{n}, channel: 1, follows: [clock, transport]}}" for n in range(ports)
     ]
     lines += ["songs:", "  - song: Slipway", "    tempo: 125", "    meter: 4/4", f"    length: {bars} bars"]
-    lines += ["    lead: 1 s", "    pre-roll: 1 bar", "    tail: 1 beat", "order: [Slipway]"]
+    lines += ["    lead: 1 s", "    pre-roll: 1 bar", "    tail: 1 beat"]
+    if part:
+        lines += ["    parts:", *(f"      - {{file: part.mid, machine: machine{n}}}" for n in range(ports))]
+    lines += ["order: [Slipway]"]
     return "\n".join(lines) + "\n"
 
 
@@ -181,6 +184,7 @@ class Take:
     """One rolled take as it was measured; `cores` are (monotonic ns, core of the engine) samples."""
 
     series: Series
+    notes: Series | None  #: the messages of the parts, if there are any
     summary: dict[str, Any]
     anchor_ns: int
     cores: list[tuple[int, int]] = field(default_factory=list)
@@ -196,11 +200,12 @@ class Take:
 class RollingTake:
     """`takewright run` on a bench session, in processes of its own, for as long as the block lasts."""
 
-    def __init__(self, seconds: float, ports: int = 4, tree: str = "") -> None:
-        """`tree` is another checkout whose program is to run."""
+    def __init__(self, seconds: float, ports: int = 4, tree: str = "", part: bytes = b"") -> None:
+        """`tree` is another checkout whose program is to run, `part` an SMF that every machine plays."""
         self._seconds, self._folder = seconds, Path(tempfile.mkdtemp(prefix="takewright-bench-"))
         session = self._folder / "bench.yaml"
-        session.write_text(session_text(seconds, ports))
+        session.write_text(session_text(seconds, ports, part=bool(part)))
+        (self._folder / "part.mid").write_bytes(part)
         environment = {**os.environ, "PYTHONPATH": tree} if tree else dict(os.environ)
         self._process = subprocess.Popen(
             [
@@ -276,8 +281,11 @@ class RollingTake:
         for name in self._processes:
             (begun, first), (ended, last) = self._spent[f"{name} from"], self._spent[name]
             cpu[name] = (last - first) / max(1e-9, ended - begun)
+        has_part = (self._folder / "part.mid").stat().st_size > 0
         return Take(
-            *(_ticks(summary.parent), json.loads(summary.read_text())),
+            _ticks(summary.parent),
+            notes_of(summary.parent) if has_part else None,
+            json.loads(summary.read_text()),
             self._anchor(summary.parent),
             self._cores,
             cpu,
@@ -311,3 +319,14 @@ def _ticks(folder: Path) -> Series:
             due.append(np.array(track.due_ns, dtype=np.int64) + anchor)
             late.append((np.array(track.t_ns, dtype=np.int64) - np.array(track.due_ns, dtype=np.int64)) / 1e3)
     return Series(np.concatenate(due), np.concatenate(late))
+
+
+def notes_of(folder: Path) -> Series:
+    """Return when each message of the parts was due (monotonic ns) and how late it went out."""
+    from runner.takes.reader import read_take
+
+    take = read_take(folder)
+    rows = [e for e in take.events if e.kind == "sent" and e.due_ns is not None and e.data[0] & 0xE0 == 0x80]
+    due = np.array([event.due_ns for event in rows], dtype=np.int64)
+    sent = np.array([event.t_ns for event in rows], dtype=np.int64)
+    return Series(due + take.header.anchor_ns, (sent - due) / 1e3)
