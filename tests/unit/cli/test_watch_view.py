@@ -112,7 +112,7 @@ _statuses = st.builds(
 )  # fmt: skip
 
 
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 @given(_statuses, st.integers(1, 140), st.integers(1, 50), st.sampled_from(["", "the daemon is gone"]))
 def test_any_status_fits_any_terminal(status: Status, width: int, height: int, note: str) -> None:
     """The view has exactly the terminal's rows and never more than its columns, and obeys no name."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runner.desk.actions import NAME_IF_WANTED, PLAIN, WITH_NAME, read_order
@@ -242,6 +242,7 @@ _bytes = st.binary(max_size=12) | st.builds(
 )
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(_bytes, st.integers(-(2**70), 2**70)), max_size=30))
 def test_hostile_bytes_and_times_never_raise(messages: list[tuple[bytes, int]]) -> None:
     """Whatever comes in at whatever time gives orders of the session or nothing."""

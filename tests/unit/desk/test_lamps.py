@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import get_args
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runner.desk.lamps import BURST_BYTES, BYTE_NS, CLOCKED_BURST_BYTES, Lamps, lit_states
@@ -210,6 +210,7 @@ _ALL = session_with(
 )
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(_statuses, st.integers(0, 200 * MS), st.booleans()), max_size=60))
 def test_lamps_never_load_a_wire_and_end_right(steps: list[tuple[Status, int, bool]]) -> None:
     """At any rhythm of states and asking, no port gets over its share, and what shows in the end is right."""

@@ -433,6 +433,7 @@ def test_whatever_clients_send_the_next_is_served(rig: Rig, pieces: list[tuple[i
     rig.turns(2)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 255), st.binary(max_size=300))
 def test_any_payload_is_a_question_or_an_error_in_words(kind: int, payload: bytes) -> None:
     """Reading a frame gives a question or a ValueError, and nothing else."""

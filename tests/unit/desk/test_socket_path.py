@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runner.desk.socket_path import places_to_look, slug, socket_path
@@ -36,6 +36,7 @@ def test_names_become_short_file_names() -> None:
     assert slug("港") == slug("") == "session"
 
 
+@settings(deadline=None)
 @given(st.text())
 def test_any_name_gives_a_safe_file_name(text: str) -> None:
     """No name leaves its folder or grows too long for a socket's path."""

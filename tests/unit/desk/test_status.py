@@ -7,7 +7,7 @@ from dataclasses import fields
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runner.desk.status import _READERS, Alarm, NextCue, PortStatus, Status, TakeStatus
@@ -24,6 +24,7 @@ _statuses = st.builds(
 )
 
 
+@settings(deadline=None)
 @given(_statuses)
 def test_goes_through_json_and_back(status: Status) -> None:
     """Any status is the same after it has been JSON."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runner.desk.actions import Order
@@ -151,6 +151,7 @@ def test_a_switch_without_release() -> None:
 _everything = st.sets(st.sampled_from(["press", "release", "double", "long", "longer"]))
 
 
+@settings(deadline=None)
 @given(_everything, st.lists(st.tuples(st.integers(0, 300), st.booleans()), max_size=60))
 def test_bounces_never_give_two_orders(what: set[str], steps: list[tuple[int, bool]]) -> None:
     """Within any debounce time the switch is believed to change once at most: one press, one order."""
@@ -171,6 +172,7 @@ def test_bounces_never_give_two_orders(what: set[str], steps: list[tuple[int, bo
         assert other.count("panic") <= other.count("stop")
 
 
+@settings(deadline=None)
 @given(_everything, st.lists(st.tuples(st.integers(0, 700), st.booleans()), max_size=40))
 def test_the_rhythm_of_asking_changes_nothing(what: set[str], steps: list[tuple[int, bool]]) -> None:
     """Asked at its deadlines, or only when the next message is there, a switch orders the same."""
