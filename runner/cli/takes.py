@@ -7,7 +7,7 @@ from collections import Counter
 from datetime import datetime
 from itertools import groupby
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -63,10 +63,11 @@ def _exit_code(code: int) -> int:
 @click.option("--unrated", "rating", flag_value="none", help="Only those that nobody rated.")
 @click.option("--sort", default="date", type=click.Choice(_SORTS), help="By what; date if not said.")
 @click.option("--reverse", is_flag=True, help="The other way round.")
+@click.option("--page", default="", metavar="FILE", help="Also write them as a page, with the clock's trend.")
 @json_option
 def list_command(
     folder: str, session: str, song: str, pass_name: str, verdict: tuple[str, ...], since: str, until: str,
-    code: tuple[str, ...], rating: str | None, sort: str, reverse: bool, as_json: bool,
+    code: tuple[str, ...], rating: str | None, sort: str, reverse: bool, page: str, as_json: bool,
 ) -> int:  # fmt: skip
     """List the takes under FOLDER, oldest first. A damaged one is listed as such.
 
@@ -83,6 +84,8 @@ def list_command(
         _moment(since, "--since"), _moment(until, "--until", end=True),
     )  # fmt: skip
     entries = in_order(chosen(every, wanted), sort, reverse=reverse)
+    if page:
+        _write_page(entries, Path(page), path)
     if as_json:
         click.echo(json.dumps([entry.to_dict() for entry in entries], indent=2))
     else:
@@ -169,3 +172,30 @@ def _row(entry: TakeEntry) -> tuple[str, ...]:
         clock_text(entry.seconds) if entry.seconds else "-",
         ", ".join(entry.codes),
     )
+
+
+def _write_page(entries: list[TakeEntry], file: Path, folder: Path) -> None:
+    from runner.audit.session_page import TakeRow, session_page
+    from runner.cli.audit import write_page
+    from runner.cli.progress import counted
+
+    rows = [
+        TakeRow(
+            entry.session, entry.song, entry.pass_name, entry.number,
+            local_time(entry.started_at) if entry.started_at else "", entry.verdict, entry.seconds,
+            entry.codes, entry.rating, entry.marks, _summary(Path(entry.path)),
+        )
+        for entry in counted(entries, "reading takes")
+    ]  # fmt: skip
+    write_page(file, session_page(rows, str(folder.resolve())))
+
+
+def _summary(folder: Path) -> dict[str, Any] | None:
+    """Return a take's take.json, or None if there is none that can be read."""
+    from runner.takes.reader import SUMMARY_FILE
+
+    try:
+        value = json.loads((folder / SUMMARY_FILE).read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return None
+    return value if isinstance(value, dict) else None

@@ -44,6 +44,7 @@ class Opened:
 
     def __init__(self, browser: Any, file: Path, scheme: str, size: dict[str, int]) -> None:
         self.context = browser.new_context(color_scheme=scheme, viewport=size, bypass_csp=False)
+        self.context.set_default_timeout(100_000)  # a busy computer is no fault of a page
         self.page = self.context.new_page()
         self.complaints: list[str] = []
         self.requests: list[str] = []
@@ -52,6 +53,16 @@ class Opened:
         self.page.on("request", lambda request: self.requests.append(request.url))
         self.file = file
         self.page.goto(file.as_uri())
+
+    def violations(self) -> list[tuple[str, list[str]]]:
+        """Return what axe-core (all its rules, good practice too) objects to, with all tables open."""
+        axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+        self.page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        found = axe.Axe().run(self.page).response
+        assert len(found["passes"]) > 15
+        return [
+            (rule["id"], [node["html"][:120] for node in rule["nodes"]][:3]) for rule in found["violations"]
+        ]
 
     def settled(self) -> None:
         """Wait for the next two frames: a move is drawn in one."""

@@ -143,17 +143,9 @@ def test_tables_say_what_the_plots_show(file: Path, opened: Open) -> None:
 
 @pytest.mark.parametrize(("scheme", "size"), [("light", None), ("dark", None), ("light", PHONE)])
 def test_axe_finds_no_violation(file: Path, opened: Open, scheme: str, size: dict[str, int] | None) -> None:
-    """axe-core (all its rules, good practice too) finds nothing, with all tables open."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    """Contrast, names, roles, order of headings: nothing is objected to, with all tables open."""
     view = opened(file, scheme, size)
-    view.page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
-    found = axe.Axe().run(view.page)
-    told = [
-        (rule["id"], [node["html"][:120] for node in rule["nodes"]][:3])
-        for rule in found.response["violations"]
-    ]
-    assert told == []
-    assert len(found.response["passes"]) > 15
+    assert view.violations() == []
     view.shot(f"audit-{scheme}-{'phone' if size else 'wide'}-tables")
 
 
