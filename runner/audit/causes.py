@@ -73,9 +73,10 @@ def own_lateness(facts: Facts, t_ns: int) -> Cause | None:
 
 
 def wire_load(facts: Facts, port: str, direction: str, t_ns: int) -> Cause | None:
-    """So much passed the same wire just before that a clock had to wait or was dropped."""
+    """So much passed the same wire about then that a clock had to wait or was dropped."""
     span = 20_000_000
-    size = facts.bytes_between(port, direction, t_ns - span, t_ns + span)
+    middles = (t_ns, t_ns - span, t_ns + span)
+    size = max(facts.bytes_between(port, direction, middle - span, middle + span) for middle in middles)
     share = size * DIN_BYTE_NS / (2 * span)
     if share < 0.5:
         return None

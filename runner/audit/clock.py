@@ -8,6 +8,7 @@ is divided by the slope.
 from __future__ import annotations
 
 from array import array
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -157,7 +158,7 @@ def _sent(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
     expected = after - first
     if track.port in declared.clocks and take.end is not None and take.end.detail.get("why") in _WHOLE:
         low, high = declared.clocks[track.port]
-        low = max(low, first) if declared.role == "follower" else low  # a master may start in mid-song
+        low = max(low, first) if declared.source else low  # a master may start in mid-song
         if high is not None:  # else it went on until it was told: its last clock is all that is known
             expected = max(expected, high - low)
     ordered = array("q", sorted(track.lateness_ns()))
@@ -214,7 +215,8 @@ def _received(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
     line = measured = None
     if len(track) >= MIN_TICKS:
         if bpm is not None or not declared.has_tempo:
-            line = least_squares(grid.number, track.t_ns)
+            first = _song_begin(track, take)
+            line = least_squares(grid.number[first:], track.t_ns[first:])
             measured = _bpm(line.slope) if line is not None else None
         else:
             bpm, line, measured = _against_song(track, grid, declared, take)
@@ -235,8 +237,21 @@ def _received(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
     )
 
 
+def _song_begin(track: TickTrack, take: Take) -> int:
+    """Return the index of the first clock after Start; 0 if too few would be left.
+
+    A master may begin its clock anew with Start: what came before lies on another grid.
+    """
+    start = next(
+        (e for e in take.of_kind("received") if e.port == track.port and e.data[:1] in (b"\xfa", b"\xfb")),
+        None,
+    )
+    first = 0 if start is None else bisect_left(track.t_ns, start.t_ns)
+    return first if len(track) - first >= MIN_TICKS else 0
+
+
 def _drop_pauses_while_stopped(grid: Grid, track: TickTrack, take: Take) -> None:
-    """Forget silences of a clock whose transport was stopped then: it may rest."""
+    """Forget silences of a clock whose transport was stopped then: it may rest, and begin anew with Start."""
     moves = [
         (event.t_ns, event.data[0])
         for event in take.of_kind("received")
@@ -244,10 +259,10 @@ def _drop_pauses_while_stopped(grid: Grid, track: TickTrack, take: Take) -> None
     ]
     kept = []
     for fault in grid.faults:
-        before = [status for t, status in moves if t <= fault.t_ns]
         silent_from = track.t_ns[fault.index - 1]
+        last = next((status for t, status in reversed(moves) if t <= silent_from), 0xFC)
         stopped = [t for t, status in moves if status == 0xFC and silent_from - 10**9 <= t <= fault.t_ns]
-        resting = fault.kind != "extra" and (bool(stopped) or (bool(moves) and not before))
+        resting = fault.kind != "extra" and (bool(stopped) or (bool(moves) and last == 0xFC))
         if not resting:
             kept.append(fault)
     grid.faults[:] = kept

@@ -88,9 +88,9 @@ _TABLE: tuple[_Explains, ...] = (
     _Explains("tempo-off", frozenset(), frozenset({"clock-step"})),
     _Explains("tempo-off", frozenset({"clock-late", "message-late", "start-too-close"}),
               frozenset({"clock-jump", "clock-bunched"}), when=_far_off),
+    _Explains("clock-bunched", frozenset({"clock-jitter", "clock-jump", "clock-late-lock", "follower-misled",
+                                          "clock-wander"})),
     _Explains("clock-wander", _IRREGULAR - {"clock-missing", "clock-extra"}),
-    _Explains("clock-bunched", frozenset({"clock-jitter", "clock-jump", "clock-late-lock",
-                                          "follower-misled"})),
     _Explains("machine-started-late", frozenset({"take-shifted"}), when=_same_machine),
     _Explains("clock-late", frozenset({"message-late", "program-late", "start-too-close"}), when=_same_cause),
 )  # fmt: skip

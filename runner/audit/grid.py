@@ -13,11 +13,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
+from runner.audit.statistics import least_squares
+
 #: Gains of phase and period. Low ones let jitter of a sixth of the interval through and lose a step of
 #: tempo by 10 %; high ones the other way round. The grid with the fewest faults is the likeliest.
 GAINS = ((0.08, 0.003), (0.3, 0.05), (0.5, 0.1))
 FRESH_TICKS = 4
 HELD_BACK_NS = 1_000_000  #: from one clock to the next when a stalled link delivers what it held back
+_STALL_TICKS = 48
+_ROUGH = 0.12  #: of an interval: from this scatter on, faults must prove themselves
+_AS_GOOD = 1.15  #: ratio of scatters up to which a clock without faults is the better explanation
 PAUSE_TICKS = 72  #: a longer silence is a pause: how many ticks it would have held cannot be known
 
 
@@ -74,7 +79,60 @@ def place_on_grid(t_ns: Sequence[int], period_ns: float | None = None) -> Grid:
         if best.faults:
             other = _place(t_ns, period_ns, *gains)
             best = min(best, other, key=lambda grid: sum(fault.count for fault in grid.faults))
-    return best
+    _match_held_back(t_ns, best)
+    return _without_doubtful_faults(t_ns, best, period_ns)
+
+
+def _match_held_back(t_ns: Sequence[int], grid: Grid) -> None:
+    """Let a hole and an excess cancel out where a link delivered what it had held back.
+
+    There several clocks come within a millisecond of each other, and two such stalls close together can leave
+    one tick in excess of the first and one hole in the second.
+    """
+    left: list[GridFault] = []
+    for fault in grid.faults:
+        pair = next(
+            (
+                index
+                for index in range(len(left) - 1, -1, -1)
+                if {left[index].kind, fault.kind} == {"missing", "extra"}
+                and fault.index - left[index].index <= _STALL_TICKS
+                and _stalled(t_ns, left[index].index)
+                and _stalled(t_ns, fault.index)
+            ),
+            None,
+        )
+        if pair is None:
+            left.append(fault)
+            continue
+        old = left.pop(pair)
+        rest = old.count - fault.count
+        if rest:
+            longer = old if rest > 0 else fault
+            left.append(GridFault(longer.kind, longer.index, longer.t_ns, abs(rest)))
+    grid.faults[:] = left
+
+
+def _stalled(t_ns: Sequence[int], index: int) -> bool:
+    near = t_ns[max(0, index - 12) : index + 12]
+    return sum(1 for before, after in pairwise(near) if after - before < HELD_BACK_NS) >= 3
+
+
+def _without_doubtful_faults(t_ns: Sequence[int], grid: Grid, period_ns: float) -> Grid:
+    """Return the grid, or one without any fault if a very irregular clock is explained as well by that.
+
+    Where the arrivals scatter by a good part of an interval, the filter loses its place now and then. A
+    fault must then show in the scatter about the line through all of them.
+    """
+    if not grid.faults or any(fault.kind == "pause" for fault in grid.faults):
+        return grid
+    with_faults = least_squares(grid.number, t_ns)
+    plain = least_squares(range(len(t_ns)), t_ns)
+    if with_faults is None or plain is None or with_faults.residual_sd < _ROUGH * period_ns:
+        return grid
+    if plain.residual_sd > _AS_GOOD * with_faults.residual_sd:
+        return grid
+    return Grid(array("q", range(len(t_ns))))
 
 
 def _place(t_ns: Sequence[int], period: float, phase_gain: float, period_gain: float) -> Grid:

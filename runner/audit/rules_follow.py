@@ -22,6 +22,7 @@ from runner.takes.model import Event
 
 MOST_PLACES = 50  #: how many places of one finding are listed
 _BROKEN = ("clock-merged", "clock-loop", "clock-dropout", "clock-ended-without-stop")
+_CROWDED = 1.35  #: times as many clocks as the song has: a second one comes in
 _REGULAR = 0.12  #: in clock intervals: a clock whose error about its line is below this is one clock
 
 
@@ -106,8 +107,31 @@ def is_regular(figures: TrackFigures | None) -> bool:
 
 
 def mixed_sources(facts: Facts) -> bool:
-    """Return whether two clocks came on one port, so that no grid and no tempo means anything."""
-    return bool(facts.told & {"clock-merged", "clock-loop"}) and not is_regular(facts.clock.source)
+    """Return whether two clocks came on one port, so that no grid and no tempo means anything.
+
+    The watch calls it that when a beat holds too many clocks. So does a link that delivers late and together;
+    over a few beats, though, only a second clock makes more of them.
+    """
+    source = facts.clock.source
+    told = [e for e in facts.of_kind("finding") if e.detail.get("code") in ("clock-merged", "clock-loop")]
+    if not told or source is None:
+        return bool(told)
+    interval_ns = _interval_ns(facts, source)
+    if is_regular(source) or interval_ns is None:
+        return not is_regular(source)
+    for event in told:
+        begin, end = event.t_ns - 24 * interval_ns, event.t_ns + 72 * interval_ns
+        came = bisect_left(source.track.t_ns, end) - bisect_left(source.track.t_ns, begin)
+        end = min(end, source.track.t_ns[-1])
+        if came > _CROWDED * (end - begin) / interval_ns:
+            return True
+    return False
+
+
+def _interval_ns(facts: Facts, source: TrackFigures) -> float | None:
+    """Return the clock interval that the song declares at its beginning."""
+    bpm = source.declared_bpm or (facts.declared.tempo_map[0][1] if facts.declared.has_tempo else None)
+    return 60e9 / 24 / bpm if bpm else None
 
 
 def miscounted(facts: Facts) -> Iterator[Finding]:

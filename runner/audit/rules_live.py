@@ -13,7 +13,7 @@ from runner.audit.causes import own_lateness, port_gone, ranked, usual, wire_loa
 from runner.audit.facts import Facts
 from runner.audit.findings import MEANINGS, SEVERITY_ORDER, Cause, Finding
 from runner.audit.rule_base import finding
-from runner.audit.rules_follow import MOST_PLACES, is_regular, restart_causes
+from runner.audit.rules_follow import MOST_PLACES, mixed_sources, restart_causes
 from runner.errors import Severity
 from runner.sync.findings import Code
 from runner.takes.model import Event
@@ -79,7 +79,7 @@ def _is_said_elsewhere(code: str, event: Event, facts: Facts) -> bool:
     if code == Code.JITTER.value:
         evidence = event.detail.get("evidence")
         return isinstance(evidence, dict) and evidence.get("class") in _USUAL_JITTER
-    return code == Code.MERGED.value and is_regular(source)
+    return code == Code.MERGED.value and not mixed_sources(facts)
 
 
 def _grouped(facts: Facts, code: str, port: str, machine: str, events: Sequence[Event]) -> Finding:

@@ -79,10 +79,8 @@ def _best_change(ratios: Sequence[float]) -> tuple[int, int, float, float] | Non
     best_step = best_ramp = (flat, 0, 0, mean, mean)
     for first in range(1, len(ratios)):
         for last in range(first, len(ratios) + 1):
-            if 0 < last - first < _RAMP_STRETCHES:
-                continue
             left, before, after = _fit(ratios, first, last)
-            if last == first:
+            if last - first < _RAMP_STRETCHES:
                 best_step = min(best_step, (left, first, last, before, after))
             else:
                 best_ramp = min(best_ramp, (left, first, last, before, after))
