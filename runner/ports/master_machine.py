@@ -57,6 +57,8 @@ class MasterSettings:
         check_range("wow-period in ns", self.wow_period_ns, 1, 10**15)
         for factor in self.steps.values():
             check_range("a step", factor, 0.1, 10)
+        for number in self.floods.values():
+            check_range("a flood", number, 0, 100_000)
 
     def script(self, opened_ns: int) -> MasterScript:
         """Return the script of a master whose port was opened at `opened_ns`."""

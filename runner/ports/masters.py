@@ -15,6 +15,7 @@ from typing import Protocol
 CLOCK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
 ACTIVE_SENSING = b"\xfe"
 _DIN_BYTE_NS = 320_000  #: MIDI 1.0 p. 1: 10 bits at 31250 baud
+_FASTEST_CLOCK_NS = 1_000_000  #: no second clock is faster than this
 _USB_GRID_NS = 1_000_000  #: frames of a full-speed USB link
 
 
@@ -168,12 +169,12 @@ class ClockMaster:
             arrival = max(arrival, stalled_until)
             if script.jitter.usb_grid:
                 arrival = -(-arrival // _USB_GRID_NS) * _USB_GRID_NS
-            if count is not None and count in script.missing:
-                continue
             at = max(round(arrival), last + _DIN_BYTE_NS if stalled_until == arrival else last)
-            last = at
             if count == self.first_count and not script.without_start:
                 out += self._start_messages(at)
+            if count is not None and count in script.missing:
+                continue
+            last = at
             if count is not None and count in script.start_again:
                 out.append((at - script.gap_ns, START))
             out.append((at, CLOCK))
@@ -201,7 +202,7 @@ class ClockMaster:
     def _doubled_source(self, messages: list[tuple[int, bytes]]) -> list[tuple[int, bytes]]:
         """Add a second machine's clock, from a few beats after ours on."""
         begin, end = messages[0][0], messages[-1][0]
-        step = self.script.second_interval_ns
+        step = max(_FASTEST_CLOCK_NS, self.script.second_interval_ns)
         begin += 100 * step + step // 3
         return merged(iter(messages), ((t, CLOCK) for t in range(begin, end, step)))
 

@@ -9,7 +9,7 @@ from runner.session.findings import Findings
 from runner.session.marks import Marks
 from runner.session.model import ControlSpec, MachineSpec, PortSpec, Session
 from runner.session.set_aside import Remainder
-from runner.session.simulated import SETTINGS, plain_key
+from runner.session.simulated import LINK_SETTINGS, SETTINGS, plain_key
 from runner.session.wording import near_match
 from runner.session.yaml_tree import Path
 
@@ -48,7 +48,7 @@ def _ports(session: Session, findings: Findings) -> None:
 
 def _simulated(name: str, port: PortSpec, kind: str, findings: Findings) -> None:
     """Check what is set of a simulated machine."""
-    table = SETTINGS[kind]
+    table = {**SETTINGS[kind], **LINK_SETTINGS} if kind != "sink" else SETTINGS[kind]
     for where, values in (("settings", port.settings), ("faults", port.faults)):
         for key, value in values.items():
             path = ("ports", name, where, key)

@@ -153,9 +153,25 @@ SETTINGS: Mapping[str, Mapping[str, Setting]] = {
         "without-stop": _FLAG,
         "sensing": _FLAG,
         "steps": Setting("factors", 0.1, 10),
+        "start-again": Setting("counts"),
+        "floods": Setting("factors", 0, 100_000),
+        "floods-delay": _FLAG,
+        "second-interval": _TIME_,
+        "cut-after": _COUNT,
         "seed": _COUNT,
     },
     "sink": {},
+}
+
+#: faults of the way to a simulated machine, of whatever kind
+LINK_SETTINGS: Mapping[str, Setting] = {
+    "unplug-after": _TIME_,
+    "unplug-for": _TIME_,
+    "refuse-after": _TIME_,
+    "refuse-for": _TIME_,
+    "hold-after": _TIME_,
+    "hold-for": _TIME_,
+    "hold-each": _TIME_,
 }
 
 

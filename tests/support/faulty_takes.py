@@ -69,7 +69,7 @@ songs:
     tail: 0 bars
     cues:
       - {{at: start, machine: keys, program: 5}}
-      - {{at: bar 2, machine: keys, control: 7, value: 90}}
+      - {{at: bar 2, machine: keys, {second}}}
       - {{at: bar 3 beat 2.5, machine: keys, control: 74, value: 20}}
 order: [Tide Table]
 """
@@ -131,6 +131,7 @@ def _follow(rng: Random, **changes: Any) -> tuple[str, dict[str, Any]]:
     values = {
         "master_tempo": changes.get("tempo", song["tempo"]), "lead": 24 * rng.randint(4, 6), "seed": rng.randint(1, 9999),
         "tape": f"jitter: {rng.randint(2, 8) / 10} ms", "box": "", "rack": "", "settle": "0 ms",
+        "second": "control: 7, value: 90",
         "clocks": 96 * (song["bars"] + song["pre_roll"]), **song,
     }  # fmt: skip
     values.update(changes)
@@ -174,7 +175,9 @@ def _pipe_full(at_s: float, for_s: float) -> Play:
 
 def _computer(rng: Random) -> Case:
     text, song = _master(rng)
-    return Case("computer", "computer", text, _seconds(song), _stalled(rng.uniform(4, 7), rng.uniform(0.02, 0.4)))
+    return Case(
+        "computer", "computer", text, _seconds(song), _stalled(rng.uniform(4, 7), rng.uniform(0.02, 0.4))
+    )
 
 
 def _slow_port(rng: Random) -> Case:
@@ -207,14 +210,18 @@ def _short_lead(rng: Random) -> Case:
     text, song = _master(rng)
     interval_ms = 2500 / song["tempo"]
     text, song = _master(
-        Random(rng.randint(1, 10**6)), tempo=song["tempo"], lead=f"{round(interval_ms * rng.randint(4, 20))} ms"
+        Random(rng.randint(1, 10**6)),
+        tempo=song["tempo"],
+        lead=f"{round(interval_ms * rng.randint(4, 20))} ms",
     )
     return Case("short-lead", "short-lead", text, _seconds(song))
 
 
 def _log_lost(rng: Random) -> Case:
     text, song = _master(rng)
-    return Case("log-lost", "pipe-full", text, _seconds(song), _pipe_full(rng.uniform(4, 6), rng.uniform(0.3, 1.5)))
+    return Case(
+        "log-lost", "pipe-full", text, _seconds(song), _pipe_full(rng.uniform(4, 6), rng.uniform(0.3, 1.5))
+    )
 
 
 def _pass_shifted(rng: Random) -> Case:
@@ -222,7 +229,7 @@ def _pass_shifted(rng: Random) -> Case:
     text, song = _master(rng)
     past = [text, text]
     rng.setstate(state)
-    shifted, _ = _master(rng, latency=_ms(Random(rng.random()), 9, 13))
+    shifted, _ = _master(rng, latency=_ms(Random(text), 9, 13))
     return Case("pass-shifted", "machine-start", shifted, _seconds(song), past=past)
 
 
@@ -230,7 +237,7 @@ def _offset_changed(rng: Random) -> Case:
     state = rng.getstate()
     text, song = _master(rng)
     rng.setstate(state)
-    shifted, _ = _master(rng, offset=f"{Random(rng.random()).choice([-40, -15, 12, 30])} ms")
+    shifted, _ = _master(rng, offset=f"{Random(text).choice([-40, -15, 12, 30])} ms")
     return Case("offset-changed", "other-settings", shifted, _seconds(song), past=[text, text])
 
 
@@ -253,9 +260,13 @@ def _followed(kind: str, cause: str, rng: Random, more: str, *, seconds: float =
 
 
 def _tempo(rng: Random) -> Case:
-    off = rng.choice([0.5, 2, 0.7, 1.4, *(1 + rng.choice([-1, 1]) * rng.uniform(0.003, 0.2) for _ in range(8))])
+    off = rng.choice(
+        [0.5, 2, 0.7, 1.4, *(1 + rng.choice([-1, 1]) * rng.uniform(0.003, 0.2) for _ in range(8))]
+    )
     tempo = rng.randint(90, 160)
-    return _followed("tempo", "master-tempo", rng, "", tempo=tempo, master_tempo=round(tempo * off, 3), seconds=20)
+    return _followed(
+        "tempo", "master-tempo", rng, "", tempo=tempo, master_tempo=round(tempo * off, 3), seconds=20
+    )
 
 
 def _ramp(rng: Random) -> Case:
@@ -267,7 +278,9 @@ def _ramp(rng: Random) -> Case:
 
 def _step(rng: Random) -> Case:
     factor = 1 + rng.choice([-1, 1]) * rng.uniform(0.01, 0.12)
-    return _followed("step", "master-step", rng, f"steps: {{{rng.randint(180, 400)}: {factor:.4f}}}", seconds=6)
+    return _followed(
+        "step", "master-step", rng, f"steps: {{{rng.randint(180, 400)}: {factor:.4f}}}", seconds=6
+    )
 
 
 def _wow(rng: Random) -> Case:
@@ -281,8 +294,12 @@ def _lost_clocks(rng: Random) -> Case:
 
 
 def _flood(rng: Random) -> Case:
-    floods = ", ".join(f"{count}: {rng.randint(45, 120)}" for count in (rng.randint(150, 250), rng.randint(300, 450)))
-    return _followed("flood", "wire-load", rng, f"floods: {{{floods}}}, floods-delay: {rng.choice(['true', 'false'])}")
+    floods = ", ".join(
+        f"{count}: {rng.randint(45, 120)}" for count in (rng.randint(150, 250), rng.randint(300, 450))
+    )
+    return _followed(
+        "flood", "wire-load", rng, f"floods: {{{floods}}}, floods-delay: {rng.choice(['true', 'false'])}"
+    )
 
 
 def _master_unplugged(rng: Random) -> Case:
@@ -299,7 +316,9 @@ def _doubled(rng: Random) -> Case:
 
 def _second_source(rng: Random) -> Case:
     interval_us = 2_500_000 / rng.randint(85, 165)
-    return _followed("second-source", "second-source", rng, f"second-interval: {round(interval_us)} us", seconds=8)
+    return _followed(
+        "second-source", "second-source", rng, f"second-interval: {round(interval_us)} us", seconds=8
+    )
 
 
 def _no_start(rng: Random) -> Case:
@@ -315,7 +334,7 @@ def _start_again(rng: Random) -> Case:
 
 
 def _no_clock(rng: Random) -> Case:
-    return _followed("no-clock", "master-setting", rng, "cut-after: 1", lead=0, seconds=4)
+    return _followed("no-clock", "master-setting", rng, f"missing: {list(range(900))}", lead=0, seconds=4)
 
 
 def _bursts(rng: Random) -> Case:
@@ -325,7 +344,7 @@ def _bursts(rng: Random) -> Case:
 
 def _late_lock(rng: Random) -> Case:
     text, song = _follow(rng, lead=0, pre_roll=0)
-    text = text.replace(song["tape"], f"jitter: {_ms(rng, 6, 8)}", 1)
+    text = text.replace(song["tape"], f"jitter: {_ms(rng, 3, 6)}", 1)
     return Case("late-lock", "short-lead", text, _seconds({**song, "pre_roll": 0}, 4))
 
 
@@ -336,8 +355,9 @@ def _stall_following(rng: Random) -> Case:
 
 
 def _mid_song(rng: Random) -> Case:
-    text, song = _follow(rng, settle="150 ms")
-    text = text.replace(song["tape"], f"{song['tape']}, start-at: {16 * rng.randint(2, 4)}", 1)
+    text, song = _follow(rng, settle="150 ms", second="program: 9")
+    start_at = 16 * (song["pre_roll"] + rng.randint(2, 3))
+    text = text.replace(song["tape"], f"{song['tape']}, start-at: {start_at}", 1)
     return Case("mid-song", "mid-song", text, _seconds(song, 4))
 
 

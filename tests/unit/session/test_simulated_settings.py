@@ -13,9 +13,10 @@ from runner.ports.drum_machine import DrumSettings
 from runner.ports.machines import MACHINE_KINDS, make_machine
 from runner.ports.master_machine import MasterSettings
 from runner.ports.recorder import RecorderSettings
+from runner.ports.simulated import LinkFaults
 from runner.ports.synthesizer import SynthesizerSettings
 from runner.session.load import load_session
-from runner.session.simulated import SETTINGS, Setting
+from runner.session.simulated import LINK_SETTINGS, SETTINGS, Setting
 
 MODELS = {
     "drum-machine": DrumSettings,
@@ -70,6 +71,15 @@ def test_the_table_and_the_machine_refuse_the_same_values(kind: str) -> None:
                 refused = True
             told = setting.problem(value)
             assert bool(told) == refused, (key, value, told)
+
+
+def test_the_way_to_a_machine_has_its_own_faults() -> None:
+    """The keys of the link's faults are those that the port reads, and each is a time."""
+    keys = {field.name.removesuffix("_ns").replace("_", "-") for field in fields(LinkFaults)}
+    assert {key: setting.sort for key, setting in LINK_SETTINGS.items()} == dict.fromkeys(keys, "time")
+    load_session(session("{unplug-after: 2 s, late-start-clocks: 3}", where="faults"))
+    with pytest.raises(SessionError, match="unplug-after"):
+        load_session(session("{unplug-aftr: 2 s}", where="faults"))
 
 
 def _ends(setting: Setting) -> list[float]:
