@@ -215,7 +215,12 @@ def silent(wire: Wire) -> None:
 
 
 def ends_before_modes(wire: Wire) -> None:
-    """Complain about a Note Off that comes right behind the mode messages of its own silence."""
+    """Complain about a Note Off that comes right behind the mode messages of its own silence.
+
+    A port that had refused messages is owed more: that is paid as soon as it takes them, in whatever order.
+    """
+    if wire.refuses_until_ns:
+        return
     for number, (t_ns, data) in enumerate(wire.log):
         if data[0] & 0xF0 != 0xB0 or data[1] not in (120, 123):
             continue
@@ -244,6 +249,7 @@ def test_nothing_is_left_sounding(seed: int) -> None:
 
 
 @pytest.mark.campaign
+@pytest.mark.timeout(600)
 @pytest.mark.parametrize("block", range(20))
 def test_nothing_is_left_sounding_for_long(block: int) -> None:
     """The same for a thousand evenings."""
