@@ -187,7 +187,7 @@ def rig_of(session: Session, *, wait: bool = False) -> RigConfig:
 def clock_policy(session: Session, numbers: Mapping[str, int]) -> ClockPolicy:
     """Return whose clock rules; `numbers` are the ports' numbers by name."""
     clock = session.clock
-    if clock.source != "beat-clock" or clock.port is None:
+    if clock.source == "internal" or clock.port is None:
         return ClockPolicy()
     span = clock.on_dropout.freewheel
     on_port = [name for name, machine in session.machines.items() if machine.port == clock.port]
@@ -201,6 +201,7 @@ def clock_policy(session: Session, numbers: Mapping[str, int]) -> ClockPolicy:
         then=clock.on_dropout.then,
         straight_ports=tuple(sorted(straight)),
         tempo_limit_percent=float(session.limits.tempo_percent),
+        frame_rate=clock.frame_rate or "",
     )
 
 

@@ -88,7 +88,11 @@ def declared_facts(roll: Roll) -> dict[str, Any]:
     """Return what the session says about the songs of a roll, for the take's header."""
     session = roll.prepared.session
     first = roll.course.legs[0].timeline
-    follows = session.clock.source != "internal"
+    # the clock that is made from time code is our own: counted by the song's grid, sent at predicted times
+    follows = session.clock.source == "beat-clock"
+    source = session.clock.port or ""
+    if session.clock.source == "time-code":
+        source = f"time code from {source}"
     lead_ns = max(0, first.stages[1].t_ns - first.stages[0].t_ns) if len(first.stages) > 1 else 0
     others = {
         name: Declared.of_song(song.time)
@@ -102,7 +106,7 @@ def declared_facts(roll: Roll) -> dict[str, Any]:
         clocks=clock_spans(roll.course, follows=follows),
         machines=machine_facts(session),
         role="follower" if follows else "master",
-        source=(session.clock.port or "") if follows else "",
+        source=source if session.clock.source != "internal" else "",
         legs=leg_facts(roll.course),
         others=others,
     )

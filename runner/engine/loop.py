@@ -20,6 +20,7 @@ from runner.play.following import NOT_A_CLOCK, FollowingPlayer
 from runner.play.player import Note, Player
 from runner.play.sounding import Sounding
 from runner.play.streams import NO_TICK, Send
+from runner.play.time_code_player import TimeCodePlayer
 from runner.ports.base import Port, SendError
 from runner.takes.format import NONE16, Kind
 
@@ -358,6 +359,8 @@ def make_player(
     """Return the player for a rig: its own master, or one that follows."""
     if policy.source == "internal":
         return Player(machines, port_count, sounding)
+    if policy.source == "time-code":
+        return TimeCodePlayer(machines, port_count, sounding, policy)
     return FollowingPlayer(machines, port_count, sounding, policy)
 
 

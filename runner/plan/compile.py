@@ -129,6 +129,7 @@ def read_score(
         time = replace(time, tempo=time.tempo.scaled(tempo_scale))
     ports, machines = rig_of(session, report)
     score = Score(song.song, path, time, ports, machines, song.lead, song.pre_roll, song.tail)
+    score.time_code = song.time_code or ""
     score.origins = origins_of(song.time_code, ports, path, report)
     by_name = {machine.name: machine for machine in machines}
     for number, part in enumerate(song.parts):

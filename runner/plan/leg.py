@@ -130,6 +130,7 @@ def _timeline(frame: Frame, out: Collected) -> Timeline:
         events=rows.columns(),
         exit_silence=frame.stretch.stops,
         time_codes=tuple(out.time_codes),
+        time_code=score.time_code,
     )
 
 

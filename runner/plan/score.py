@@ -176,6 +176,7 @@ class Score:
     voices: list[Voice] = field(default_factory=list)
     cues: list[CueEvent] = field(default_factory=list)  #: sorted by moment
     click: Voice | None = None
+    time_code: str = ""  #: of bar 1, as the session writes it
     origins: Mapping[int, TimeCode] = field(default_factory=dict)  #: time code of bar 1, by port
 
     def without(self, names: Iterable[str]) -> Score:

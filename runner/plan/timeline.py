@@ -148,6 +148,7 @@ class Timeline:
     events: EventColumns
     exit_silence: bool = True  #: at the end of the leg, what still sounds is silenced
     time_codes: tuple[TimeCodeRole, ...] = ()
+    time_code: str = ""  #: of bar 1, as the session writes it; empty for 01:00:00:00
 
     def pack(self) -> bytes:
         """Return the leg as one block of bytes: a JSON head, then the columns as they lie in memory."""
@@ -163,6 +164,7 @@ class Timeline:
             "clocks": [[c.port, c.shift_ns, c.first, c.last] for c in self.clocks],
             "stages": [[int(s.stage), s.quarters, s.t_ns] for s in self.stages],
             "exit_silence": self.exit_silence,
+            "time_code": self.time_code,
             "time_codes": [asdict(role) for role in self.time_codes],
             "sizes": [len(block) for block in blocks],
         }
@@ -204,6 +206,7 @@ class Timeline:
             stages=tuple(StageMark(Stage(stage), quarters, t_ns) for stage, quarters, t_ns in head["stages"]),
             events=events,
             exit_silence=head["exit_silence"],
+            time_code=head["time_code"],
             time_codes=tuple(TimeCodeRole(**role) for role in head["time_codes"]),
         )
 

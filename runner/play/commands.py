@@ -58,7 +58,7 @@ class ClockPolicy:
     get the clock from the servo.
     """
 
-    source: str = "internal"
+    source: str = "internal"  #: or "beat-clock", or "time-code"
     port: int | None = None
     machine: str = ""
     freewheel_clocks: int = 48
@@ -66,6 +66,7 @@ class ClockPolicy:
     then: str = "stop"
     straight_ports: tuple[int, ...] = ()
     tempo_limit_percent: float = 0.1
+    frame_rate: str = ""  #: of time code, if not as it says itself
 
 
 @dataclass(frozen=True, slots=True)

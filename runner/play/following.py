@@ -24,7 +24,8 @@ from runner.play.states import PlayEvent, PlayState, next_state
 from runner.play.streams import NEVER, EventStream, Send
 from runner.play.time_code_stream import TimeCodeStream
 from runner.sync.findings import Finding
-from runner.sync.follower import EventKind, Follower, FollowerConfig, FollowerEvent, TickVerdict
+from runner.sync.followed import Followed
+from runner.sync.follower import EventKind, FollowerConfig, FollowerEvent, TickVerdict
 from runner.sync.listener import ClockListener
 from runner.sync.prior import GridPrior
 from runner.sync.record import FollowRecord, SongGrid
@@ -76,7 +77,7 @@ class FollowingPlayer(Player):
         return self.state in MOVING or self.state is PlayState.ARMED
 
     @property
-    def follower(self) -> Follower:
+    def follower(self) -> Followed:
         """Where the master is."""
         return self._listener.follower
 
@@ -178,7 +179,7 @@ class FollowingPlayer(Player):
 
         Returns all that the new follower starts with, so that the take can be followed again later.
         """
-        known = self.follower
+        known = self._listener.follower
         running = known.transport is not Transport.STOPPED and not known.carrying_on
         ticks = timeline.clock_ns
         entry_at = round((timeline.entry_quarters - timeline.clock_quarters0) * CLOCKS_PER_QUARTER)

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from runner.plan.timeline import Timeline
 from runner.play.streams import NEVER
-from runner.sync.follower import Follower
+from runner.sync.followed import Followed
 
 CLOCKS_PER_QUARTER = 24
 
@@ -59,7 +59,7 @@ class FollowedTime:
     """Another machine's clock rules: `count0` is its clock count at the leg's song position 0 quarters."""
 
     timeline: Timeline
-    follower: Follower
+    follower: Followed
     count0: float
 
     def count(self, quarters: float) -> float:

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 
 from runner.plan.timeline import NO_MACHINE
 from runner.play.streams import CLOCK, NEVER, Send
-from runner.sync.follower import Follower
+from runner.sync.followed import Followed
 from runner.sync.states import LockState
 
 IDLE_FROM = 1 << 31
@@ -28,7 +28,7 @@ _MOST_AT_ONCE = 96  #: never more clocks at once than one bar of 4/4, whatever t
 class PortRelay:
     """The clock of one port. `next_count` is the master's count that the port gets next."""
 
-    def __init__(self, port: int, shift_ns: int, follower: Follower, *, straight: bool) -> None:
+    def __init__(self, port: int, shift_ns: int, follower: Followed, *, straight: bool) -> None:
         self.port = port
         self.straight = straight
         self.due_ns = NEVER

@@ -132,6 +132,10 @@ class TimeCodeFollower:
         at = inner.count_at(now_ns)
         return None if at is None else self._prior.count_of(self._ns_of_inner(at))
 
+    def clock_ahead(self, clocks: int = 1) -> int | None:
+        """Return the predicted time of the clock so many after the newest; None while it does not run."""
+        return self.time_of(self.next_count - 1 + clocks)
+
     @property
     def next_count(self) -> int:
         """The clock that is next after the newest quarter frame."""
