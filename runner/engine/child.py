@@ -15,15 +15,14 @@ import socket
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 from runner.engine.clock import RealClock, Waker
 from runner.engine.log import PipeSink, RecordLog
 from runner.engine.loop import BEAT_NS, Loop, make_player
 from runner.engine.rescue import RescueFile
-from runner.engine.rights import Rights, quiet_collector, take_rights
-from runner.engine.standby import name_process, stand_by
+from runner.engine.rights import PRIORITY, Rights, quiet_collector, take_rights
+from runner.engine.standby import Outputs, name_process, open_to_rescue, stand_by
 from runner.errors import InternalError, RigError, StateError, TakewrightError
 from runner.framing import PacketJoiner, cut_packets
 from runner.plan.timeline import Course
@@ -50,6 +49,7 @@ class Engine:
         self._joiner = PacketJoiner()
         self._message_id = 0
         self._waker = Waker()
+        self._outputs = Outputs(rescue, self._waker.fd)
         self._loop: Loop | None = None
         self._config: RigConfig | None = None  # of the ports that are open
         self._clock = RealClock([])
@@ -211,13 +211,21 @@ class Engine:
         self._rescue.store(config)
         self._ready(rescued=False)
 
-    def _open(self, config: RigConfig, *, all_wait: bool = False) -> None:
-        """Open the rig; RigError for ports that are not there and that it may not wait for."""
-        configs = [PortConfig.from_dict(port) for port in config.ports]
-        if all_wait:
-            configs = [replace(port, wait=True) for port in configs]
-        opened = open_ports({port.name: port for port in configs}, wake_fd=self._waker.fd)
-        ports = [opened[port.name] for port in configs]
+    def stand_by(self, promote: int, lifeline: int) -> bool:
+        """Wait as a spare; True when this is the engine from now on."""
+        return stand_by(promote, lifeline, self._outputs)
+
+    def _open(self, config: RigConfig, *, rescue: bool = False) -> None:
+        """Open the rig; RigError for ports that are not there and that it may not wait for.
+
+        For a `rescue` it is opened as far as sending goes, and waits for what is missing.
+        """
+        if rescue:
+            opened = self._outputs.take(config) or open_to_rescue(config, self._waker.fd)
+        else:
+            configs = [PortConfig.from_dict(port) for port in config.ports]
+            opened = open_ports({port.name: port for port in configs}, wake_fd=self._waker.fd)
+        ports = list(opened.values())
         table = self._rescue.table
         player = make_player(config.machines, len(ports), config.clock, Sounding(bytearray(table)))
         owed = Sounding(table)
@@ -279,7 +287,7 @@ class Engine:
             return
         now = self._now()
         try:
-            self._open(config, all_wait=True)
+            self._open(config, rescue=True)
             assert self._loop is not None
             missing = self._loop.missing_ports()
             if missing and len(missing) == len(config.ports):
@@ -303,6 +311,7 @@ class Engine:
         self._log.add_json(Kind.FINDING, now, data)
         self._player.silence(now)
         self._loop.serve(self._now())
+        self._loop.complete_ports()
         self._end_of_the_dead()
         self._ready(rescued=True)
 
@@ -324,16 +333,18 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--spare", type=int, help="wait for a byte here, then rescue")
     given = parser.parse_args(argv)
     name_process("tw-engine" if given.spare is None else "tw-spare")
-    rights = take_rights()
-    if given.spare is not None:
-        if not stand_by(given.spare, given.lifeline):
-            return 0
-        name_process("tw-engine")
+    # a spare looks around once a second: the engine that plays goes before it
+    rights = take_rights(PRIORITY if given.spare is None else PRIORITY - 5)
     rescue = given.rescue or given.spare is not None
     link = socket.socket(fileno=given.link)
     link.setblocking(False)
     log = RecordLog(PipeSink(given.records), given.first_seq)
     engine = Engine(link, log, RescueFile(given.rescue_file), rights)
+    if given.spare is not None:
+        if not engine.stand_by(given.spare, given.lifeline):
+            return 0
+        name_process("tw-engine")
+        take_rights()
     engine.run(given.lifeline, given.beat, rescue, stay=not given.only)
     return 0
 
