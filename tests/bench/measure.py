@@ -252,7 +252,11 @@ class RollingTake:
             words = child.cmdline()
             for name in ("engine", "desk"):
                 if f"runner.{name}" in words:
-                    self._processes[name] = child
+                    self._processes["spare" if "--spare" in words else name] = child
+
+    def pid(self, name: str) -> int:
+        """Return the process id of engine, desk or keeper."""
+        return self._processes[name].pid
 
     def sample_to_end(self) -> None:
         """Sample the processes until the take is closed."""

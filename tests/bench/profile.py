@@ -1,0 +1,78 @@
+"""Where engine and desk spend their time in a take: py-spy samples them while it rolls.
+
+    pip install py-spy
+    python tests/bench/profile.py --seconds 40
+
+Prints, for each process, the functions with the most samples of their own and with all they called; sleep is
+left out. The sampler does not stop the process, so a few samples are torn and counted as unknown.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import subprocess
+import tempfile
+from collections import Counter
+from pathlib import Path
+
+from measure import RollingTake
+from players import part
+
+HOTTEST = 8
+
+
+def sampled(file: Path) -> tuple[Counter[str], Counter[str], int]:
+    """Return samples by function, of its own and with all it called, and their number."""
+    own: Counter[str] = Counter()
+    whole: Counter[str] = Counter()
+    total = 0
+    for line in file.read_text().splitlines():
+        stack, _, count = line.rpartition(" ")
+        frames = [frame.strip() for frame in stack.split(";")]
+        total += int(count)
+        own[frames[-1]] += int(count)
+        for frame in set(frames):
+            whole[frame] += int(count)
+    return own, whole, total
+
+
+def main() -> None:
+    """Profile both."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--seconds", type=float, default=40)
+    given = parser.parse_args()
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        RollingTake(given.seconds + 6, part=part(given.seconds)) as rolling,
+    ):
+        rolling.wait_rolling()
+        watchers = []
+        for name in ("engine", "desk"):
+            words = [
+                "py-spy",
+                "record",
+                "--nonblocking",
+                "-r",
+                "1000",
+                "-d",
+                str(int(given.seconds)),
+                "-f",
+                "raw",
+            ]
+            words += ["--function", "-o", f"{folder}/{name}", "-p", str(rolling.pid(name))]
+            watchers.append(subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL))
+        for watcher in watchers:
+            watcher.wait(given.seconds + 60)
+        for name in ("engine", "desk"):
+            own, whole, total = sampled(Path(folder, name))
+            print(f"{name}: {total} samples awake")
+            for title, counts in (("of its own", own), ("with all it called", whole)):
+                print(f"  {title}")
+                for frame, count in counts.most_common(HOTTEST):
+                    print(f"    {100 * count / total:5.1f} %  {frame.replace(os.getcwd() + '/', '')}")
+        rolling.sample_to_end()
+
+
+if __name__ == "__main__":
+    main()
