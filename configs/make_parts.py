@@ -32,12 +32,17 @@ class Line:
 
 @dataclass(frozen=True)
 class Song:
-    """One file: meters as (bar, numerator, denominator), first tempo in quarters a minute, and lines."""
+    """One file: meters as (bar, numerator, denominator), first tempo in quarters a minute, and lines.
+
+    `tempos` are later ones as (bar, quarters a minute), `markers` names for bars.
+    """
 
     file: str
     tempo: int
     meters: tuple[tuple[int, int, int], ...]
     lines: tuple[Line, ...]
+    tempos: tuple[tuple[int, int], ...] = ()
+    markers: tuple[tuple[int, str], ...] = ()
 
 
 SLACK_WATER = Song(
@@ -97,7 +102,18 @@ CAULKING = Song(
         Line("organ", 2, 64, "62:3 *8 | 67:3 *4 | 69:3 *4 | 62:3 *8"),
     ),
 )
-SONGS = (SLACK_WATER, ROPEWALK, TIDE_TABLE, FOG_SIGNAL, NET_LOFT, CAULKING)
+BREAKWATER = Song(
+    "breakwater.mid",
+    104,
+    ((1, 4, 4), (9, 5, 4), (13, 4, 4)),
+    (
+        Line("bass", 2, 94, "36 43 48 43 *4 | 34 41 46 41 *4 | 32 39 44 39 32 *4 | 36 43 48 43 *6 | 36:4 *2"),
+        Line("strings", 3, 68, "60:4 *4 | 58:4 *4 | 56:3 63:2 *4 | 60:4 *8"),
+    ),
+    ((9, 108), (13, 112), (19, 96), (20, 80)),
+    ((1, "calm"), (9, "swell"), (13, "spray")),
+)
+SONGS = (SLACK_WATER, ROPEWALK, TIDE_TABLE, FOG_SIGNAL, NET_LOFT, CAULKING, BREAKWATER)
 
 
 def bars_of(line: Line) -> list[list[tuple[int | None, Fraction]]]:
@@ -141,16 +157,20 @@ def track_of(song: Song, line: Line) -> mido.MidiTrack:
 
 
 def conductor_of(song: Song) -> mido.MidiTrack:
-    """Return the first track, with the tempo and the meters."""
-    track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(song.tempo), time=0)])
-    at, bar = 0, 1
-    for start, top, low in song.meters:
-        before = at
-        while bar < start:
-            numerator, denominator = meter_of(song, bar)
-            at += PPQ * 4 * numerator // denominator
-            bar += 1
-        track.append(mido.MetaMessage("time_signature", numerator=top, denominator=low, time=at - before))
+    """Return the first track, with tempos, meters and markers."""
+    events = [(1, mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(song.tempo)))]
+    events += [
+        (bar, mido.MetaMessage("time_signature", numerator=top, denominator=low))
+        for bar, top, low in song.meters
+    ]
+    events += [(bar, mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(bpm))) for bar, bpm in song.tempos]
+    events += [(bar, mido.MetaMessage("marker", text=name)) for bar, name in song.markers]
+    track = mido.MidiTrack()
+    now = 1
+    for bar, event in sorted(events, key=lambda item: item[0]):
+        meters = (meter_of(song, each) for each in range(now, bar))
+        track.append(event.copy(time=sum(PPQ * 4 * top // low for top, low in meters)))
+        now = bar
     track.append(mido.MetaMessage("end_of_track", time=0))
     return track
 

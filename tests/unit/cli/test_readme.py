@@ -21,6 +21,7 @@ PAGES = [
         "docs/guides/audit.md",
         "docs/guides/following.md",
         "docs/guides/home-studio.md",
+        "docs/guides/parts.md",
         "docs/guides/stage.md",
     )
 ]

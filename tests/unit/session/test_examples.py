@@ -10,6 +10,7 @@ from types import ModuleType
 import mido
 import pytest
 
+from runner.desk.prepare import read_session
 from runner.session.load import load_session
 from runner.session.model import SongSpec
 from runner.session.times import song_time
@@ -33,21 +34,32 @@ def maker() -> ModuleType:
 
 def songs() -> list[tuple[str, SongSpec]]:
     """Return all songs of the examples."""
-    return [(path.stem, song) for path in SESSIONS for song in load_session(path.read_bytes()).session.songs]
+    return [(path.stem, song) for path in SESSIONS for song in read_session(path).session.songs]
 
 
 @pytest.mark.parametrize("path", SESSIONS, ids=lambda path: path.stem)
 def test_example_loads_without_warnings(path: Path) -> None:
     """An example has neither errors nor warnings, and points editors to the schema."""
-    loaded = load_session(path.read_bytes(), path.name)
+    loaded = read_session(path).loaded
     assert [notice for notice in loaded.notices if notice.severity != "note"] == []
     assert loaded.text.startswith("# yaml-language-server: $schema=session.schema.json\n")
     assert loaded.session.session.startswith("Lantern Quay, ")
 
 
-def test_the_three_examples_are_there() -> None:
-    """There is a demo, a stage set and a home studio's overdub."""
-    assert [path.stem for path in SESSIONS] == ["demo", "home-overdub", "stage-set"]
+def test_the_examples_are_there() -> None:
+    """There is a demo, a song taken from a file, a home studio's overdub and a stage set."""
+    assert [path.stem for path in SESSIONS] == ["demo", "from-a-file", "home-overdub", "stage-set"]
+
+
+def test_the_song_from_a_file_has_what_the_file_says() -> None:
+    """Tempos, meters, length and markers of the part are the song's."""
+    song = read_session(CONFIGS / "from-a-file.yaml").session.songs[0]
+    time = song_time(song)
+    assert song.bar_count == 20
+    assert dict(time.sections) == {"calm": 1, "swell": 9, "spray": 13}
+    bpm = [round(time.tempo.bpm_at(time.meters.bar_start(bar))) for bar in (1, 9, 13, 19, 20)]
+    assert bpm == [104, 108, 112, 96, 80]
+    assert str(time.meters.meter_of_bar(10)) == "5/4"
 
 
 def test_packaged_demo_is_the_example() -> None:
