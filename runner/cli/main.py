@@ -16,6 +16,7 @@ from runner.errors import ExitCode, TakewrightError
 COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("demo", "demo", "Play a built-in session on simulated machines; no hardware needed."),
     ("ports", "ports", "List the system's MIDI ports."),
+    ("hear", "hear", "Print what comes in: find out what a pedal sends."),
     ("check", "check", "Say everything that is wrong with a session file."),
     ("plan", "plan", "Show everything that would be sent, in order."),
     ("run", "run", "Roll takes of a session."),

@@ -73,6 +73,7 @@ class FakeDesk:
         self._jobs: queue.Queue[Status | None] = queue.Queue()
         self._wake_in, self._wake_out = os.pipe()
         self._started = threading.Event()
+        self._ended = False
         self._thread = threading.Thread(target=self._serve, daemon=True)
 
     def __enter__(self) -> FakeDesk:
@@ -81,6 +82,9 @@ class FakeDesk:
         return self
 
     def __exit__(self, *_details: object) -> None:
+        if self._ended:
+            return
+        self._ended = True
         self._do(None)
         self._thread.join(10)
         os.close(self._wake_in)
