@@ -306,9 +306,8 @@ class Disk:
     def write(self, fd: int, data: Any) -> int:
         """Stands for `os.write`."""
         if self._now(self._full):
-            if self._rng.random() < 0.5 and len(data) > 1:
-                _WRITE(fd, bytes(data)[: self._rng.randrange(1, len(data))])
-                # what was taken before the disk was full counts, as in write(2): the caller is told so
+            if self._rng.random() < 0.5 and len(data) > 1:  # what still found room counts, as in write(2)
+                return _WRITE(fd, bytes(data)[: self._rng.randrange(1, len(data))])
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         if self.failing and self._clock.begun and self._kills and self._since() >= self._kills[0].at_ns:
             kill = self._kills.pop(0)

@@ -75,11 +75,8 @@ def plan_is_accounted_for(outcome: Outcome) -> Iterator[str]:
     if outcome.engines.deaths or any(log.dropped for log in outcome.engines.logs):
         return
     ends = [record.json() for record in records if record.kind == Kind.TAKE_END]
-    if (
-        not ends
-        or ends[0].get("outcome") != "complete"
-        or any(a.kind == "mute" for a in outcome.campaign.actions)
-    ):
+    acts = {action.kind for action in outcome.campaign.actions}
+    if not ends or ends[0].get("outcome") != "complete" or acts & {"mute", "roll"}:
         return
     planned: Counter[str] = Counter(row["port"] for row in outcome.compiled.rows())
     for index, name in enumerate(outcome.compiled.course.legs[0].timeline.ports):
