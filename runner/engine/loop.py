@@ -181,6 +181,11 @@ class Loop:
         self.serve(self._clock.now_ns())
         self.let_go()
 
+    def complete_ports(self) -> None:
+        """Open what was put off until the rig was silent."""
+        for port in self._ports:
+            port.complete()
+
     def let_go(self) -> None:
         """Close every port as it is."""
         for port in self._ports:

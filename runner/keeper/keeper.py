@@ -28,6 +28,7 @@ from runner.keeper.status import StatusLine
 
 ENGINE_SILENT_S = 5.0  #: an engine without a beat for this long hangs, and is killed
 DESK_SILENT_S = 20.0  #: the desk may compile a long song or wait for a slow disk
+FIRST_SIGN_S = 30.0  #: a child that has only been started may have to wait for a very busy processor
 END_S = 3.0  #: how long each step of ending a child may take
 SILENCE_S = 2.0  #: from Ctrl-C until the engine is told directly, if the desk has not ended it
 STOP_S = 15.0  #: from Ctrl-C to the end of the desk: machines stopped and the take closed
@@ -211,7 +212,7 @@ class Keeper:
 
     def _engine_is(self, child: Child) -> None:
         self._engine = child
-        self._heard["engine"] = time.monotonic()
+        child.started_s = self._heard["engine"] = time.monotonic()
         self._selector.register(child.exit_fd, selectors.EVENT_READ, "engine")
 
     def _rescue(self) -> None:
@@ -222,11 +223,12 @@ class Keeper:
             return
         self._selector.unregister(spare.child.exit_fd)
         self._engine_is(spare.promote())
+        self._heard["engine"] += 0.001  # it has come up long ago: it has no longer than any other
 
     def _start_desk(self) -> None:
         arguments, fds = self._pipes.desk_arguments()
         self._desk = Child("runner.desk", [*arguments, "--job", self._job.to_json()], fds)
-        self._heard["desk"] = time.monotonic()
+        self._desk.started_s = self._heard["desk"] = time.monotonic()
         self._selector.register(self._desk.exit_fd, selectors.EVENT_READ, "desk")
 
     def _on_engine_death(self) -> None:
@@ -363,6 +365,8 @@ class Keeper:
             ("engine", self._engine, ENGINE_SILENT_S),
             ("desk", self._desk, DESK_SILENT_S),
         ):
+            if child is not None and child.started_s >= self._heard[name]:
+                silent_s = max(silent_s, FIRST_SIGN_S)
             if child is not None and now - self._heard[name] > silent_s:
                 self._warn(f"the {name} process gave no sign of life for {silent_s:.0f} s: it is killed")
                 self._heard[name] = now

@@ -176,6 +176,9 @@ class Port(Protocol):
     def mend(self) -> bool:
         """Do the next step of opening it again; True when it is whole. Raises RigError."""
 
+    def complete(self) -> None:
+        """Open what `open_ports` put off."""
+
     def present(self) -> bool:
         """Whether what the port was opened on is still there; may take milliseconds."""
 
@@ -235,3 +238,6 @@ class ConfiguredPort:
     def mend(self) -> bool:
         """Nothing to do: present is open."""
         return True
+
+    def complete(self) -> None:
+        """Nothing to do: nothing was put off."""

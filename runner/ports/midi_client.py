@@ -148,6 +148,18 @@ class SystemMidi:
         self._listers.setdefault(way, client)
         return client
 
+    def await_server(self) -> None:
+        """Wait until a JACK server has done with all that was asked of it, the death of a client among that.
+
+        While a dead client is in its graph, what others send in that period may never arrive (seen).
+        """
+        if self.service.api == "jack" and self.alive():
+            lister = self._make("in", Faults(), f"{self._unique}list")
+            if "in" not in self._listers:
+                self._listers["in"] = lister
+            else:
+                lister.delete()
+
     def forget(self, client: Any) -> None:
         """Take note that a client is about to be deleted: it lists no more."""
         self._listers = {way: lister for way, lister in self._listers.items() if lister is not client}

@@ -16,7 +16,11 @@ _ON_THE_SYSTEM = frozenset(("system", "virtual"))
 
 
 def open_ports(
-    configs: Mapping[str, PortConfig], clock: NowNs = time.monotonic_ns, *, wake_fd: int | None = None
+    configs: Mapping[str, PortConfig],
+    clock: NowNs = time.monotonic_ns,
+    *,
+    wake_fd: int | None = None,
+    inputs_later: bool = False,
 ) -> dict[str, Port]:
     """Open every port of `configs` and return them by the same names, in the same order.
 
@@ -24,7 +28,8 @@ def open_ports(
     it (8 bytes, an eventfd's increment) after each delivery. Nothing is delivered before `Port.start`.
     Threads inherit the priority of the caller: ask for real time before. A lone memory port records what
     it is sent and hears nothing; `memory_pair` makes two that hear each other. A port with `wait` set is
-    returned though it be missing; its `trouble` says why, and `returned` and `mend` open it later.
+    returned though it be missing; its `trouble` says why, and `returned` and `mend` open it later. With
+    `inputs_later` ports only send until their `complete` is called.
 
     Raises:
         RigError: other ports are missing or cannot be opened; the text names each of them, what was looked
@@ -42,7 +47,7 @@ def open_ports(
                 without_service.append(name)
                 continue
             try:
-                opened[name] = _open(config, clock, midi, wake_fd)
+                opened[name] = _open(config, clock, midi, wake_fd, inputs_later)
             except PortError as error:
                 problems.append(str(error))
             except RigError as error:
@@ -76,7 +81,9 @@ def _service(configs: Mapping[str, PortConfig]) -> tuple[SystemMidi | None, str]
     return midi, ""
 
 
-def _open(config: PortConfig, clock: NowNs, midi: SystemMidi | None, wake_fd: int | None) -> Port:
+def _open(
+    config: PortConfig, clock: NowNs, midi: SystemMidi | None, wake_fd: int | None, input_later: bool
+) -> Port:
     if config.medium == "simulated":
         return SimulatedPort(config, clock)
     if config.medium == "memory":
@@ -85,4 +92,4 @@ def _open(config: PortConfig, clock: NowNs, midi: SystemMidi | None, wake_fd: in
         return NullPort(config)
     if midi is None:
         raise PortError(config.name, "no MIDI service")
-    return SystemMidiPort(midi, config, clock, wake_fd=wake_fd)
+    return SystemMidiPort(midi, config, clock, wake_fd=wake_fd, input_later=input_later)

@@ -52,8 +52,9 @@ class _Half:
         self._faults = Faults()
         self._opened: Opened | None = None
         self._before: Opened | None = None  # what it was joined to before it was lost
+        self.later = False  #: whether it is not to be opened yet
         self._generation = midi.generation
-        self._client: Any = None if midi.trouble else self._new_client()
+        self._client: Any = None
 
     def _new_client(self) -> Any:
         self._generation = self._midi.generation
@@ -77,7 +78,9 @@ class _Half:
 
     @property
     def whole(self) -> bool:
-        """Whether it is open, and still joined to what it was opened on."""
+        """Whether it is open, and still joined to what it was opened on; or is not to be open yet."""
+        if self.later:
+            return True
         if self._opened is None or self._midi.stale or not self._midi.alive():
             return False
         return self._config.medium == "virtual" or self._midi.linked(self._opened, self.way)
@@ -287,7 +290,9 @@ class SystemMidiPort(ConfiguredPort):
         *,
         wake_fd: int | None = None,
         queued: bool | None = None,
+        input_later: bool = False,
     ) -> None:
+        """With `input_later` the half that receives is opened by `complete`."""
         self._midi = midi
         super().__init__(config)
         self._closed = False
@@ -303,6 +308,7 @@ class SystemMidiPort(ConfiguredPort):
                 self._output = SystemOutput(midi, config, self._counts)
             if config.has_input:
                 self._input = SystemInput(midi, config, self._counts, clock, wake_fd, queued=queued)
+                self._input.later = input_later
             self._open_all()
         except RigError:
             self.close()
@@ -310,15 +316,32 @@ class SystemMidiPort(ConfiguredPort):
 
     def _open_all(self) -> None:
         """Open both halves; where the session lets us wait for the port, one that is missing is trouble."""
+        halves = [half for half in self._halves if not half.later]
         try:
-            for half in self._halves:
+            for half in halves:
                 half.matched()
-            for half in self._halves:
+            for half in halves:
                 half.open()
         except RigError as error:
             if not self._config.wait:
                 raise
             self._trouble = str(error)
+
+    def await_service(self) -> None:
+        """Wait until what is sent will arrive, though another client has just died; on ALSA that is now."""
+        with contextlib.suppress(RigError):
+            self._midi.await_server()
+
+    def complete(self) -> None:
+        """Open the half that receives, if that was put off."""
+        if self._input is None or not self._input.later:
+            return
+        self._input.later = False
+        if not self._trouble:
+            try:
+                self._input.open()
+            except RigError as error:
+                self._trouble = str(error)
 
     @property
     def _halves(self) -> list[_Half]:
