@@ -45,7 +45,25 @@ _CLOCK_CAUSES: Mapping[Code, tuple[str, ...]] = {
     Code.POSITION_REFUSED: ("master-locates",),
     Code.REDUNDANT: ("doubled-message",),
     Code.RESTARTED: ("stop-lost", "doubled-message"),
-    Code.REFUSED: ("second-source", "master-noise", "master-gone", "unplugged", "flood"),
+    Code.REFUSED: (
+        "second-source",
+        "master-noise",
+        "master-gone",
+        "unplugged",
+        "flood",
+        "computer",
+        "wire-load",
+    ),
+    Code.CODE_MISSING: ("link-loss",),
+    Code.CODE_DROPOUT: ("unplugged", "master-gone"),
+    Code.CODE_ENDED: ("unplugged", "master-gone"),
+    Code.CODE_JUMP: ("master-locates",),
+    Code.CODE_REVERSE: ("master-locates",),
+    Code.CODE_RATE: ("other-settings",),
+    Code.CODE_NUMBERS: ("other-settings",),
+    Code.CODE_SPEED: ("master-tempo",),
+    Code.CODE_BROKEN: ("link-loss",),
+    Code.CODE_JOINED: ("short-lead",),
 }
 
 _SENT_LATE = ("slow-port", "computer", "unplugged", "wire-load")

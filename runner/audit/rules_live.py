@@ -22,9 +22,14 @@ from runner.takes.model import Event
 _JUDGED_ANEW = frozenset({Code.MISSING.value, Code.EXTRA.value})
 #: Said by the figures: a clock that is as irregular as cables and USB make it is worth no finding.
 _USUAL_JITTER = ("steady", "din", "usb-grid")
+_ANEW_NS = 500_000_000  #: so near to Start, a jump of the clock's phase is its new beginning
 _ON_THE_WAY = frozenset(
     code.value for code in (Code.BUNCHED, Code.JUMP, Code.NO_STOP, Code.DROPOUT, Code.REFUSED, Code.JITTER)
 )
+_PORT_ONLY = frozenset({
+    Code.SENSING_LOST.value, Code.START_NO_CLOCK.value, Code.CODE_DROPOUT.value, Code.CODE_ENDED.value,
+    "port-sends-again",
+})  # fmt: skip
 _USUAL: dict[str, tuple[str, str, float]] = {
     Code.BUNCHED.value: ("link-bursts", "none was lost, and this computer was in time", 0.5),
     Code.MERGED.value: ("second-source", "the clocks of two machines alternate", 0.7),
@@ -46,6 +51,14 @@ _USUAL: dict[str, tuple[str, str, float]] = {
     Code.POSITION_REFUSED.value: ("master-locates", "a song position without Stop", 0.7),
     Code.REDUNDANT.value: ("doubled-message", "the same message twice", 0.4),
     Code.REFUSED.value: ("master-noise", "no tempo has such clocks", 0.3),
+    Code.CODE_MISSING.value: ("link-loss", "single quarter frames missing", 0.5),
+    Code.CODE_DROPOUT.value: ("master-gone", "the port is still listed", 0.5),
+    Code.CODE_ENDED.value: ("master-gone", "the port is still listed", 0.5),
+    Code.CODE_JUMP.value: ("master-locates", "the numbers went elsewhere", 0.7),
+    Code.CODE_REVERSE.value: ("master-locates", "the numbers ran back", 0.7),
+    Code.CODE_SPEED.value: ("master-tempo", "the speed is another all through", 0.6),
+    Code.CODE_BROKEN.value: ("link-loss", "pieces out of order", 0.4),
+    Code.CODE_JOINED.value: ("short-lead", "time code came too shortly before it was needed", 0.5),
     "engine-restarted": ("engine-died", "another engine went on with the log", 0.95),
     "input-overflow": ("flood", "more came than could be taken", 0.8),
     "machine-rejoins": ("unplugged", "its port had vanished", 0.9),
@@ -76,10 +89,19 @@ def _is_said_elsewhere(code: str, event: Event, facts: Facts) -> bool:
     source = facts.clock.source
     if code in _JUDGED_ANEW:
         return source is not None and source.grid is not None
+    if code == Code.JUMP.value:
+        return _began_anew(event, facts)
     if code == Code.JITTER.value:
         evidence = event.detail.get("evidence")
         return isinstance(evidence, dict) and evidence.get("class") in _USUAL_JITTER
     return code == Code.MERGED.value and not mixed_sources(facts)
+
+
+def _began_anew(event: Event, facts: Facts) -> bool:
+    """Whether the clock's phase moved with Start: a master may begin its clock anew then."""
+    t_ns = fact_time(event, facts)
+    starts = (move.t_ns for move in facts.master_moves if move.data[:1] in (b"\xfa", b"\xfb"))
+    return any(-_ANEW_NS <= t_ns - start <= _ANEW_NS for start in starts)
 
 
 def _grouped(facts: Facts, code: str, port: str, machine: str, events: Sequence[Event]) -> Finding:
@@ -145,7 +167,7 @@ def _causes(code: str, facts: Facts, port: str, events: Sequence[Event]) -> tupl
         most = len(events[:MOST_PLACES]) / 2
         codes = [each.code for each in votes]
         found += [each for each in votes if codes.count(each.code) >= most]
-    elif code in (Code.SENSING_LOST.value, Code.START_NO_CLOCK.value, "port-sends-again"):
+    elif code in _PORT_ONLY:
         found.append(port_gone(facts, source, fact_time(events[0], facts)))
     if code == Code.JITTER.value:
         evidence = events[0].detail.get("evidence")

@@ -150,7 +150,7 @@ class ClockMaster:
             messages = self._flooded(messages)
         if self.script.second_interval_ns:
             messages = self._doubled_source(messages)
-        if self.script.cut_after:
+        if 0 < self.script.cut_after - self.first_count < self.script.clocks:
             end = self.true_ns(self.script.cut_after) - 1_000_000
             messages = [message for message in messages if message[0] < end]
         yield from self._sensed(messages)
@@ -188,6 +188,8 @@ class ClockMaster:
         """Put the floods of controllers in; what else falls into one is lost or held back."""
         out = list(messages)
         for count, number in self.script.floods.items():
+            if not 0 <= count - self.first_count < self.script.clocks:
+                continue
             begin = round(self.true_ns(count))
             end = begin + number * 3 * _DIN_BYTE_NS
             within = [message for message in out if begin <= message[0] < end]

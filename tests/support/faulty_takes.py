@@ -129,7 +129,8 @@ def _master(rng: Random, **changes: Any) -> tuple[str, dict[str, Any]]:
 def _follow(rng: Random, **changes: Any) -> tuple[str, dict[str, Any]]:
     song = _song(rng)
     values = {
-        "master_tempo": changes.get("tempo", song["tempo"]), "lead": 24 * rng.randint(4, 6), "seed": rng.randint(1, 9999),
+        "master_tempo": changes.get("tempo", song["tempo"]),
+        "lead": 24 * rng.randint(4, 6), "seed": rng.randint(1, 9999),
         "tape": f"jitter: {rng.randint(2, 8) / 10} ms", "box": "", "rack": "", "settle": "0 ms",
         "second": "control: 7, value: 90",
         "clocks": 96 * (song["bars"] + song["pre_roll"]), **song,
