@@ -76,7 +76,8 @@ def compile_song(
     `parts` are the song's parts by their place in the file. The roll begins at `from_` (the start of the
     song if None) and stops at `to`, or after the tail. `muted` are machines whose parts are left out;
     `tempo_scale` multiplies the tempo. `restart_notes` strikes the notes again that sound at an entry in
-    mid-song. With `strict`, an error raises; without, it is among the problems.
+    mid-song. `loops` take the place of the song's own, of which those outside the roll are passed over.
+    With `strict`, an error raises; without, it is among the problems.
 
     Songs that go straight on, the clock unbroken: each but the last is compiled with `straight_on`, each but
     the first `follows` the `after` of the one before; lead, pre-roll and tail are left out between them.
@@ -89,6 +90,7 @@ def compile_song(
     score = read_score(session, song, parts, report, tempo_scale=tempo_scale).without(muted)
     limit_ns = session.limits.wire_wait_ns
     ends = _ends(score, from_, to, follows, straight_on, report)
+    loops = loops or _own_loops(score, song, ends, report)
     stretches = _stretches(score, ends, loops, restart_notes, report)
     report.raise_if_refused()
     legs: list[tuple[CompiledLeg, int]] = []
@@ -254,6 +256,28 @@ def _loop_spans(
         spans.append((first, last, loop.passes))
         at = last
     return spans
+
+
+def _own_loops(score: Score, song: SongSpec, ends: _Ends, report: Reporter) -> list[Loop]:
+    """Return the loops that the session writes and that lie within the roll; what is wrong is reported."""
+    kept: list[Loop] = []
+    at = Fraction(0)
+    for index, loop in enumerate(song.loops):
+        place = (*score.path, "loops", index)
+        try:
+            first, last = (score.time.resolve(moment).quarters for moment in (loop.from_, loop.to))
+        except ValueError as error:
+            report.add(place, str(error), seen=str(loop))
+            continue
+        if not at <= first < last <= score.time.end_quarters:
+            report.add(
+                place, "must lie within the song, after the loop before it, and have a length", seen=str(loop)
+            )
+            continue
+        at = last
+        if max(ends.entry, Fraction(0)) <= first and last <= ends.exit_:
+            kept.append(loop)
+    return kept
 
 
 def _late_cues(score: Score, report: Reporter) -> None:

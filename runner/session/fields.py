@@ -10,6 +10,7 @@ from typing import Annotated, Any
 
 from pydantic import PlainValidator, WithJsonSchema
 
+from runner.music.loops import Loop
 from runner.music.meter import Meter
 from runner.music.moment import Moment, Span
 from runner.session import readers
@@ -90,6 +91,16 @@ SpanField = Annotated[
     Span,
     PlainValidator(readers.read_span),
     value_schema("string", "A musical span or a time.", "2 bars", "1/2 beat", "120 ms", pattern=SPAN_PATTERN),
+]
+LoopField = Annotated[
+    Loop,
+    PlainValidator(readers.read_loop),
+    value_schema(
+        "string",
+        "A span that goes round: so many times, or until the player gives `go`.",
+        "refrain to bridge",
+        "bar 9 to bar 17, 4 times",
+    ),
 ]
 MomentField = Annotated[
     Moment,

@@ -17,6 +17,7 @@ from runner.session.fields import (
     Flag,
     KeyMap,
     KeyRange,
+    LoopField,
     MeterField,
     MomentField,
     Name,
@@ -200,6 +201,11 @@ class SongSpec(Spec):
     )
     meter_changes: list[MeterChangeSpec] = Field(
         max_length=5000, default_factory=list, description="Where the meter changes."
+    )
+    loops: list[LoopField] = Field(
+        max_length=100,
+        default_factory=list,
+        description="Spans that go round, in order: so many times, or held until `go` (a vamp).",
     )
     parts: list[PartSpec] = Field(
         max_length=200, default_factory=list, description="Notes from Standard MIDI Files."

@@ -14,6 +14,7 @@ from typing import Any
 
 from pydantic_core import PydanticCustomError
 
+from runner.music.loops import Loop, parse_loop
 from runner.music.meter import Meter
 from runner.music.moment import Moment, Span, Unit, parse_moment, parse_span
 
@@ -126,6 +127,14 @@ def read_span(value: Any) -> Span:
         raise refuse("must be a span such as 2 bars, 3 beats or 120 ms")
     try:
         return parse_span(text)
+    except (ValueError, ZeroDivisionError) as error:
+        raise refuse(without_value(error)) from None
+
+
+def read_loop(value: Any) -> Loop:
+    text = read_text(value, "a loop such as `refrain to bridge` or `bar 9 to bar 17, 4 times`")
+    try:
+        return parse_loop(text)
     except (ValueError, ZeroDivisionError) as error:
         raise refuse(without_value(error)) from None
 

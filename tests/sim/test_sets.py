@@ -158,6 +158,20 @@ def test_a_hold_goes_round_until_it_is_told(tmp_path: Path, at_s: float, passes:
     assert len(take.tracks["box", "out"].number) == 18 + 96 + bars * 96
 
 
+def test_a_hold_may_stand_in_the_session_and_ends_by_go(tmp_path: Path) -> None:
+    """`loops` of a song: the span goes round on stage, the status says so, and go leads on."""
+    text = session("Ropewalk").replace("length: 8 bars", "length: 8 bars\n    loops: [bar 3 to bar 5]")
+    evening = VirtualSet.of(text, tmp_path)
+    evening.run_for(0.1)
+    evening.order("roll")
+    evening.run_for(60)
+    assert evening.director.status().hold
+    assert evening.director.recording.rolling
+    assert evening.order("go").done
+    evening.run_for(20)
+    assert evening.verdicts() == [("Ropewalk", "clean")]
+
+
 def test_a_muted_machine_makes_no_finding_and_is_heard_again(tmp_path: Path) -> None:
     """Its notes are kept back on purpose, and the log says so."""
     evening = VirtualSet.of(session("Ropewalk"), tmp_path)

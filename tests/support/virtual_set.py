@@ -110,6 +110,10 @@ class VirtualSet:
     def turn(self) -> None:
         """Let a step of virtual time pass, and give the desk its turn."""
         self.rig.run_for(STEP_NS / 1e9)
+        player, now = self.rig.loop.player, self.rig.clock.now_ns()
+        data = {"state": player.state.value, "song": player.song, "dropped": 0}
+        self.rig.loop.log.add_json(Kind.BEAT, now, data, player.position(now))
+        self.rig.loop.log.flush(now)
         while self.link.answers:
             self.director.on_answer(*self.link.answers.pop(0))
         records = list(self._reader.feed(bytes(self.rig.sink.data[self._read :])))
