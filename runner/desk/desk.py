@@ -14,18 +14,22 @@ import socket
 import time
 
 from runner.desk.actions import read_order
+from runner.desk.chores import Chores, utc_text
 from runner.desk.console import Console
 from runner.desk.director import Director
+from runner.desk.housekeeping import remove_beginnings
 from runner.desk.job import Job
 from runner.desk.link import EngineLink
 from runner.desk.prepare import read_session
 from runner.desk.recording import Recording
 from runner.desk.reporter import Reporter
 from runner.desk.server import ControlServer
+from runner.desk.spare import spare_folders
 from runner.desk.spool import RecordSpool
 from runner.desk.taking import TakeKeeper
 from runner.errors import ExitCode, TakeFormatError, TakesFolderError, TakewrightError
 from runner.play.commands import Command
+from runner.takes.reader import EVENTS_FILE
 from runner.takes.store import Store
 
 TICK_S = 0.1
@@ -48,6 +52,7 @@ class Desk:
         try:
             director = self._start()
             console = self._open_console(director)
+            chores = Chores(director, director.recording.keeper.store.folder, state=self._job.schedule)
         except TakewrightError as error:
             return self._fail(error)
         except OSError as error:
@@ -66,6 +71,7 @@ class Desk:
                 if "control" in ready and not self._read_control(director, control):
                     selector.unregister(control)
                 self._turn(director, console)
+                chores.turn(time.monotonic_ns())
         console.close()
         show = director.show
         self._tell("done", {"exit": int(director.exit), "takes": show.done, "clean": show.clean})
@@ -93,18 +99,26 @@ class Desk:
         job = self._job
         prepared = read_session(job.session_file)
         store = Store(job.takes_folder or str(prepared.file.parent / prepared.session.takes.folder))
-        recording = Recording(TakeKeeper(store))
+        spares = [Store(folder) for folder in spare_folders(os.environ, store.folder)]
+        recording = Recording(TakeKeeper(store, spares))
         director = Director.of_job(job, prepared, self._link, recording, self._tell)
         if job.resumed:
             director.resume(self._spool.left_over())
             self._spool.used()
             return director
         trouble = store.check_writable()
-        if trouble:
+        if trouble and job.mode != "stay":
             raise TakesFolderError(trouble)
-        for recovered in store.recover_all(job.run):
-            text = f"recovered a take that was left open: {recovered.folder}"
-            self._tell.warn(text + (f" ({recovered.error})" if recovered.error else ""))
+        if trouble:  # on stage the music comes first, and the disk may be plugged in later
+            director.board.alarm(utc_text(), "error", trouble)
+            self._tell.warn(trouble)
+        for each in (store, *spares):
+            remove_beginnings(each.folder)
+            for recovered in each.recover_all(job.run):
+                if recovered.summary is None and not (recovered.folder / EVENTS_FILE).exists():
+                    continue  # it was made and never began; it goes away with time
+                text = f"recovered a take that was left open: {recovered.folder}"
+                self._tell.warn(text + (f" ({recovered.error})" if recovered.error else ""))
         director.start()
         return director
 

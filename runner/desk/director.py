@@ -11,6 +11,7 @@ from typing import Any, Protocol
 from runner.desk.actions import Order, Outcome
 from runner.desk.board import Board
 from runner.desk.job import Job
+from runner.desk.preflight import preflight_quick
 from runner.desk.prepare import Prepared, read_session, rig_of
 from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Presence, Recording
 from runner.desk.roll import Roll, compile_roll, unloaded
@@ -253,7 +254,7 @@ class Director:
         elif directive.do in (Do.MARK, Do.RATE):
             return self._rate(directive, now_ns)
         elif directive.do is Do.CHECK:
-            return self._check()
+            return self.check()
         elif directive.do is Do.RELOAD:
             return self._reload()
         elif directive.do is Do.LEAVE:
@@ -313,11 +314,10 @@ class Director:
             return ""
         return str(self.board.position(self._roll, self.recording.keeper.text).get("at", ""))
 
-    def _check(self) -> Outcome:
-        gone = [port.name for port in self.board.ports.values() if not port.present]
-        trouble = self.board.trouble or (f"gone: {', '.join(gone)}" if gone else "")
-        trouble = trouble or self.recording.keeper.log_trouble
-        return Outcome(not trouble, trouble or "the rig is ready")
+    def check(self) -> Outcome:
+        """Say whether the rig is ready for a take, and what is to be said of it besides."""
+        ready, texts = preflight_quick(self.status(), self.recording.keeper.store)
+        return Outcome(ready, "; ".join(["the rig is ready", *texts] if ready else texts))
 
     def _reload(self) -> Outcome:
         """Read the session anew and swap it; a bad one is refused, and the old one kept."""
@@ -416,13 +416,12 @@ class Director:
         if self.stopping or call is None:
             return
         call.loaded = True
-        try:
-            call.take = call.take or self.recording.keeper.create(call.roll)
-        except OSError as error:
-            said = self._cannot_roll(f"no take could be made: {error}", ExitCode.NOT_CLEAN)
-            if self.show.mode is Mode.STAY:
-                self.tell.warn(said.text)
-            return
+        keeper = self.recording.keeper
+        if call.take is None:
+            call.take = keeper.create(call.roll)
+            if keeper.elsewhere:  # the music rolls in any case
+                self.tell.warn(keeper.elsewhere)
+                self.board.alarm(_utc(), "error", keeper.elsewhere)
         self._roll = call.roll
         self.link.command(Command.ROLL, RollOrder(call.take.key, call.roll.song).to_dict())
         data = {"song": call.roll.song, "number": call.take.number, "pass": call.roll.pass_name}

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import time
 import uuid
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -18,8 +19,10 @@ from pathlib import Path
 from runner.takes.files import in_use, sync_folder
 from runner.takes.index import DAMAGED, OPEN, TakeEntry, list_takes
 from runner.takes.rating import DISCARD, read_rating
-from runner.takes.reader import EVENTS_FILE
+from runner.takes.reader import EVENTS_FILE, PLAN_FILE
 
+BEGINNING_S = 60.0  #: how old the folder of a take that never began must be to be taken away
+SESSION_FILE = "session.yaml"
 TRASH = ".trash"  #: in the takes folder, so that a rename is enough
 
 
@@ -132,6 +135,9 @@ def tidy(root: Path, rules: Rules, busy: Iterable[str] = ()) -> Tidied:
     """Remove what `rules` say from a takes folder; for a thread of its own, a slow card takes its time."""
     result = Tidied()
     empty_trash(root, result.problems)
+    remove_beginnings(root)
+    if not rules:
+        return result
     try:
         free_bytes = shutil.disk_usage(root).free
     except OSError as error:
@@ -186,6 +192,22 @@ def empty_trash(root: Path, problems: list[str] | None = None) -> int:
             if problems is not None:
                 problems.append(f"{trash / name} cannot be removed: {error.strerror or error}")
     return len(names)
+
+
+def remove_beginnings(root: Path, older_than_s: float = BEGINNING_S) -> int:
+    """Remove folders that were made for a take that never began; return how many.
+
+    They hold what was to be played and no log. One whose plan is held by a live daemon, which waits for
+    another machine's Start perhaps, is left alone, and so is a young one.
+    """
+    count = 0
+    for plan in root.glob(f"*/*/*/take-*/{PLAN_FILE}"):
+        with contextlib.suppress(OSError):
+            only_made = set(os.listdir(plan.parent)) <= {PLAN_FILE, SESSION_FILE}
+            if only_made and time.time() - plan.stat().st_mtime > older_than_s and not in_use(plan):
+                _delete(plan.parent)
+                count += 1
+    return count
 
 
 def _delete(path: Path) -> None:

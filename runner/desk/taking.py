@@ -4,28 +4,41 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections.abc import Mapping
+import os
+import shutil
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from runner.desk.roll import Roll, declared_facts
+from runner.desk.spare import Deadline, check_mounted, mount_of, own_folder
 from runner.errors import TakeFormatError
 from runner.takes.declared import Declared
+from runner.takes.files import try_lock
 from runner.takes.format import Kind, Record
+from runner.takes.index import TakeEntry
 from runner.takes.legs import LegText
 from runner.takes.lines import TakeHeader
-from runner.takes.reader import EVENTS_FILE, SUMMARY_FILE, read_header
+from runner.takes.names import safe_name, take_name
+from runner.takes.reader import EVENTS_FILE, PLAN_FILE, SUMMARY_FILE, read_header
 from runner.takes.store import NewTake, Store
 from runner.takes.writer import TakeWriter
+
+SESSION_FILE = "session.yaml"  #: the session as it was read
 
 
 class TakeKeeper:
     """Keeps the record of the take that rolls; at most one is open, and one more being closed."""
 
-    def __init__(self, store: Store) -> None:
-        self._store = store
+    def __init__(self, store: Store, spares: Sequence[Store] = ()) -> None:
+        self.store = store
+        self._spares = tuple(spares)  #: where takes go while the store cannot take them
+        self._mount = mount_of(store.folder)
+        self._deadline: Deadline[NewTake] = Deadline()
+        self._plan_fd = -1  #: holds the lock of a take that has not begun
         self._writer: TakeWriter | None = None
         self._folder: Path | None = None
         self._text: LegText | None = None
@@ -33,6 +46,7 @@ class TakeKeeper:
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="closing")
         self._closing: Future[dict[str, Any]] | None = None
         self.problem = ""  #: why the open take has no log, if it has none
+        self.elsewhere = ""  #: why the last take that was made is not where it should be
 
     @property
     def open(self) -> bool:
@@ -74,31 +88,71 @@ class TakeKeeper:
     def create(self, plan: Roll) -> NewTake:
         """Make the folder of a new take, with the session as it was read and what is due.
 
-        Raises:
-            OSError: the folder or its files cannot be written.
+        Where the disk does not take it, it goes to a spare place, and `elsewhere` says why; where none
+        does, the take has number 0 and no folder. The music rolls in any case.
         """
-        session = plan.prepared.session
-        new = self._store.create(session.session, plan.song, plan.pass_name)
-        (new.folder / "session.yaml").write_text(plan.prepared.loaded.text, encoding="utf-8")
-        with (new.folder / "plan.json").open("w", encoding="utf-8") as file:
-            file.write("[\n")
-            for number, row in enumerate(plan.rows()):
-                file.write((",\n" if number else "") + json.dumps(row, separators=(",", ":")))
-            file.write("\n]\n")
+        self.elsewhere = ""
+        try:
+            return self._fill(self._deadline(lambda: self._make(plan)), plan)
+        except OSError as error:
+            reason = f"takes folder {self.store.folder}: {error.strerror or error}"
+        for spare in self._spares:
+            with contextlib.suppress(OSError):
+                own_folder(spare.folder)
+                new = self._fill(self._make(plan, spare), plan)
+                self.elsewhere = f"{reason}; this take is kept in {spare.folder}"
+                return replace(new, key=str(new.folder))
+        self.elsewhere = f"{reason}; this take is not recorded"
+        names = (plan.prepared.session.session, plan.song, plan.pass_name)
+        key = "/".join([*(safe_name(name) for name in names), take_name(0)])
+        return NewTake(self.store.folder / key, 0, key)
+
+    def _make(self, plan: Roll, spare: Store | None = None) -> NewTake:
+        if spare is None:
+            check_mounted(self._mount)
+            self._mount = mount_of(self.store.folder)
+        new = (spare or self.store).create(plan.prepared.session.session, plan.song, plan.pass_name)
+        (new.folder / SESSION_FILE).write_text(plan.prepared.loaded.text, encoding="utf-8")
         return new
+
+    def _fill(self, new: NewTake, plan: Roll) -> NewTake:
+        """Write what is due; hold it, so that no other process takes the folder for one left behind."""
+        self._release_plan()
+        try:
+            with (new.folder / PLAN_FILE).open("w", encoding="utf-8") as file:
+                file.write("[\n")
+                for number, row in enumerate(plan.rows()):
+                    file.write((",\n" if number else "") + json.dumps(row, separators=(",", ":")))
+                file.write("\n]\n")
+            self._plan_fd = os.open(new.folder / PLAN_FILE, os.O_RDONLY | os.O_CLOEXEC)
+        except OSError:
+            shutil.rmtree(new.folder, ignore_errors=True)
+            raise
+        try_lock(self._plan_fd)
+        return new
+
+    def _release_plan(self) -> None:
+        fd, self._plan_fd = self._plan_fd, -1
+        if fd >= 0:
+            with contextlib.suppress(OSError):
+                os.close(fd)
 
     def begin(self, plan: Roll, record: Record) -> None:
         """Open the log of the take that the engine says has begun; a log begun already is gone on with."""
         order = record.json()
-        folder = self._store.folder / order["take"]
+        folder = self.store.folder / order["take"]  # of a take in a spare place the key is its whole path
         if self._writer is not None and self._folder == folder:
             self._writer.feed(record)  # gone on with before its first record was read again
             return
+        if not folder.is_dir():  # pulled out since it was made, or there was none; one more chance
+            folder = self.create(plan).folder
         self._folder = folder
         self._anchor_ns = order["anchor_ns"]
         self._text = at_text = plan.text()
         self.problem = ""
         try:
+            if not folder.is_dir():
+                raise OSError(self.elsewhere)
             header = self._header(plan, folder, order)
             if (folder / EVENTS_FILE).exists():
                 self._writer = TakeWriter.resume(folder, at_text, header=header)
@@ -108,11 +162,13 @@ class TakeKeeper:
             self._writer = None
             self.problem = str(error)
             return
+        finally:
+            self._release_plan()
         self._writer.feed(record)
 
     def resume(self, run: str) -> TakeHeader | None:
         """Go on with the take that a dead desk of this run left open; return its header, if there is one."""
-        for entry in reversed(self._store.takes()):
+        for entry in self._newest_first():
             folder = Path(entry.path)
             if (folder / SUMMARY_FILE).exists() or not (folder / EVENTS_FILE).exists():
                 continue
@@ -127,13 +183,17 @@ class TakeKeeper:
                 return header
         return None
 
+    def _newest_first(self) -> list[TakeEntry]:
+        entries = [entry for store in (self.store, *self._spares) for entry in store.takes()]
+        return sorted(entries, key=lambda entry: entry.started_at, reverse=True)
+
     def closed_takes(self, run: str, most: int) -> tuple[int, int]:
         """Return how many takes of a run are closed, and how many of them are clean.
 
         A run's takes are the latest of the folder, so only the last few are looked at.
         """
         closed = clean = 0
-        for entry in self._store.takes()[-(most + 20) :]:
+        for entry in self._newest_first()[: most + 20]:
             folder = Path(entry.path)
             with contextlib.suppress(TakeFormatError, OSError):
                 if (folder / SUMMARY_FILE).exists() and read_header(folder).run == run:
