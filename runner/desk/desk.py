@@ -64,7 +64,8 @@ class Desk:
             selector.register(control, selectors.EVENT_READ, "control")
             console.register(selector)
             while director.exit is None:
-                wait_s = console.wait_s(time.monotonic_ns(), TICK_S)
+                now_ns = time.monotonic_ns()
+                wait_s = console.wait_s(now_ns, director.recorders.wait_s(now_ns, TICK_S))
                 ready = {key.data for key, _ in selector.select(wait_s)}
                 if "lifeline" in ready:
                     return self._abandoned(director)

@@ -13,7 +13,8 @@ from runner.desk.board import Board
 from runner.desk.job import Job
 from runner.desk.preflight import preflight_quick
 from runner.desk.prepare import Prepared, read_session, rig_of
-from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Presence, Recording
+from runner.desk.recorders import Recorders
+from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Presence, Recording, SentOut
 from runner.desk.roll import Roll, compile_roll, unloaded
 from runner.desk.series import Series
 from runner.desk.show import Directive, Do, Mode, Phase, Place, Show, places_of
@@ -78,6 +79,7 @@ class Director:
     presence: Callable[[Presence], None] = lambda _event: None
     new_rig: Callable[[], None] = lambda: None  #: called when an engine has opened the ports
     new_session: Callable[[Session], None] = lambda _session: None
+    recorders: Recorders = field(init=False)
     now_ns: Callable[[], int] = time.monotonic_ns
     exit: ExitCode | None = None
     stopping: str = ""
@@ -90,6 +92,17 @@ class Director:
     _last_end_ns: int = 0
     _told_trouble: str = ""
     _rating: str = ""
+
+    def __post_init__(self) -> None:
+        self.recorders = Recorders(
+            self.prepared.session,
+            lambda rows: self.link.command(Command.SEND, {"messages": rows}),
+            lambda each: self.link.command(Command.NOTE, {"t_ns": each.t_ns, "data": each.to_dict()}),
+            self.tell.warn,
+        )
+        self.recorders.roll_now = self._order_roll
+        self.recorders.refuse = lambda text: self._cannot_roll(text, ExitCode.NOT_CLEAN)
+        self.recorders.stop_take = lambda why: self.link.command(Command.STOP, {"why": why})
 
     @classmethod
     def of_job(
@@ -176,12 +189,14 @@ class Director:
         if self._prepare_at_ns is not None and now_ns >= self._prepare_at_ns:
             self._prepare_at_ns = None
             self._send_opening()
+        self.recorders.tick(now_ns)
         if not self.stopping and self._configured:
             self._carry_out(self.show.tick(now_ns))
 
     def stop(self, why: str) -> None:
         """End the run: stop what rolls, close its take, then exit."""
         self.stopping = why
+        self.recorders.abort(self.now_ns())
         self._call = None if self._call is not None and self._call.take is None else self._call
         if self.recording.rolling or self._call is not None:
             self.link.command(Command.STOP, {"why": why})
@@ -270,6 +285,7 @@ class Director:
     def _stop_take(self, why: str) -> None:
         if self._call is not None and self._call.take is None:
             self._call = None  # nothing was rolled yet: what was called is forgotten
+            self.recorders.abort(self.now_ns())
             self.show.refused("roll")
         else:
             self.link.command(Command.STOP, {"why": why})
@@ -335,6 +351,7 @@ class Director:
         self.prepared, self.show = prepared, show
         self.board.session = prepared.session
         self.new_session(prepared.session)
+        self.recorders.take_session(prepared.session)
         self._ready = {}
         self.configure()
         return Outcome(True, "the session file was read again")
@@ -416,6 +433,8 @@ class Director:
         if self.stopping or call is None:
             return
         call.loaded = True
+        if call.take is None and not self.recorders.may_roll(call.roll, self.now_ns()):
+            return  # it is called again when they are where the take begins
         keeper = self.recording.keeper
         if call.take is None:
             call.take = keeper.create(call.roll)
@@ -526,10 +545,14 @@ class Director:
             self.board.begin_take(number)
             self.show.begun()
             self._call = None
+            self.recorders.begun(self.now_ns())
             self._progress()
         elif isinstance(event, Ended):
             self._on_end(event)
+        elif isinstance(event, SentOut):
+            self.recorders.sent(event.port, event.data, event.t_ns)
         elif isinstance(event, Heard):
+            self.recorders.heard(event.port, event.data, event.t_ns)
             self.heard(event)
         else:
             self.board.see(event, _utc())
@@ -541,6 +564,7 @@ class Director:
 
     def _on_end(self, event: Ended) -> None:
         self._last_end_ns = self.now_ns()
+        self.recorders.ended(self.recording.keeper.folder if event.logged else None, self._last_end_ns)
         self.board.state = "ready"
         if event.logged:
             self.show.ended(event.outcome)

@@ -46,6 +46,15 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True)
+class SentOut:
+    """A universal real time message (machine control among them) went out by port number `port`."""
+
+    t_ns: int
+    port: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class Presence:
     """A port is gone, or there again."""
 
@@ -63,7 +72,7 @@ class Told:
     data: dict[str, Any]
 
 
-Happening = Begun | Ended | Beat | Heard | Presence | Told
+Happening = Begun | Ended | Beat | Heard | SentOut | Presence | Told
 
 
 class Recording:
@@ -114,6 +123,8 @@ def _happening(record: Record) -> Happening | None:
         return Beat(record.t_ns, str(data.get("state", "")), record.quarters, int(data.get("dropped", 0)))
     if record.kind == Kind.RECEIVED:
         return Heard(record.t_ns, record.port, record.data)
+    if record.kind == Kind.SENT and record.data[:2] == b"\xf0\x7f":
+        return SentOut(record.t_ns, record.port, record.data)
     if record.kind == Kind.PRESENCE:
         data = record.json()
         return Presence(record.t_ns, str(data.get("port", "")), bool(data.get("present")))

@@ -65,6 +65,7 @@ class Engine:
             Command.MUTE: self._mute,
             Command.SEND: self._send,
             Command.NOTE: self._note,
+            Command.NOTE: self._note,
             Command.QUIT: self._leave,
         }
 
@@ -272,6 +273,12 @@ class Engine:
     def _mute(self, payload: bytes) -> None:
         data = json.loads(payload)
         self._player.mute(data["machine"], data["muted"], self._now())
+
+    def _note(self, payload: bytes) -> None:
+        """Write a finding of the desk's into the record, where it stands among all else."""
+        note = json.loads(payload)
+        t_ns = int(note["t_ns"])
+        self._log.add_json(Kind.FINDING, t_ns, note["data"], self._player.position(t_ns))
 
     def _note(self, payload: bytes) -> None:
         """Write a finding of the desk's into the record, where it stands among all else."""

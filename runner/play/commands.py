@@ -25,6 +25,7 @@ class Command(IntEnum):
     SEND = 8  #: JSON {"messages": [[port, machine, hex], ...]}; only out of the order of the timeline
     QUIT = 9  #: stop, silence, close the ports, exit
     EXTEND = 10  #: a packed course that follows the one that rolls, without a gap
+    NOTE = 11  #: JSON {"t_ns", "data"}: a finding of the desk's own for the take that rolls
 
 
 class Answer(IntEnum):

@@ -115,6 +115,11 @@ class MachineSpec(Spec):
         "29.97-drop or 30.",
         json_schema_extra={"default": 30},
     )
+    locate_ns: Settle = Field(
+        5_000_000_000,
+        alias="locate",
+        description="How long it takes to be located, for a recorder that does not answer.",
+    )
     numbering: Literal["from-1", "from-0"] = Field(
         "from-1", description="How its programs and banks are counted."
     )
@@ -137,6 +142,8 @@ class MachineSpec(Spec):
             "time-code" in self.follows or self.kind == "recorder"
         ):
             raise refuse("only goes with follows: [time-code] or kind: recorder", at="frame-rate")
+        if "locate_ns" in self.model_fields_set and self.kind != "recorder":
+            raise refuse("only goes with kind: recorder", at="locate")
         return self
 
     @property

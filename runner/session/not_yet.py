@@ -22,24 +22,9 @@ class NotYet:
     text: str
 
 
-def _clock(session: Session) -> Iterator[Path]:
-    if session.clock.source == "time-code":
-        yield ("clock", "source")
-
-
-def _controls(session: Session) -> Iterator[Path]:
-    if session.controls:
-        yield ("controls",)
-
-
 def _schedule(session: Session) -> Iterator[Path]:
     if session.schedule:
         yield ("schedule",)
-
-
-def _lamps(session: Session) -> Iterator[Path]:
-    if session.lamps:
-        yield ("lamps",)
 
 
 def _tidying(session: Session) -> Iterator[Path]:
@@ -49,10 +34,7 @@ def _tidying(session: Session) -> Iterator[Path]:
 
 
 NOT_YET: tuple[NotYet, ...] = (
-    NotYet(_clock, "following time code is not yet acted on: Takewright is the clock itself"),
-    NotYet(_controls, "controls are not yet acted on: use the command line"),
     NotYet(_schedule, "the schedule is not yet acted on: nothing rolls by itself"),
-    NotYet(_lamps, "lamps are not yet acted on: nothing is sent for them"),
     NotYet(_tidying, "tidying takes away is not yet acted on: all are kept"),
 )
 
