@@ -44,7 +44,7 @@ def compare_page(takes: Sequence[Take], comparisons: Sequence[Comparison]) -> st
         "</ol></section>",
     ]
     if data["panels"]:
-        parts.append(plot_section(data["panels"], _words(comparisons), what="Everything"))
+        parts.append(plot_section(data["panels"], _words(comparisons), what="All of it"))
     parts.append(
         "</main><footer><p>Made by <code>takewright compare</code>. It compares what went out; what a "
         "machine made of it, and where a recorder put it, it does not hear.</p></footer>"
@@ -110,7 +110,8 @@ def _plots(takes: Sequence[Take], comparisons: Sequence[Comparison]) -> dict[str
             "gone": "in one take only",
         })  # fmt: skip
     return {
-        "from": seconds(bars[0][0]), "to": seconds(bars[-1][0]), "panels": panels,
+        "from": seconds(bars[0][0]), "to": seconds(bars[-1][0]), "whole": "all of it",
+        "panels": panels,
         "bars": [[seconds(t), bar] for t, bar in bars],
     }  # fmt: skip
 

@@ -271,7 +271,7 @@ function redraw() {
   }
   const a = barOf(view[0]), b = barOf(view[1]);
   const span = a === null && b === null ? `${num(view[0])} s to ${num(view[1])} s` : `bar ${a === null ? "…" : a} to ${b}`;
-  readout.textContent = view[0] === whole[0] && view[1] === whole[1] ? `the whole take, ${span}` : span;
+  readout.textContent = view[0] === whole[0] && view[1] === whole[1] ? `${data.whole || "the whole take"}, ${span}` : span;
 }
 let waiting = 0;
 function later() { if (!waiting) waiting = requestAnimationFrame(() => { waiting = 0; redraw(); }); }

@@ -117,11 +117,13 @@ def plot_section(
             ("earlier", "Earlier"), ("later", "Later"),
         )
     )  # fmt: skip
+    own_axis = any(panel["kind"] == "histogram" for panel in panels)
+    axis = "All plots but the last share one axis." if own_axis else "All plots share one axis."
     return f"""<section aria-labelledby="h-plots">
 <h2 id="h-plots">Plots</h2>
 <noscript><p>The plots need JavaScript; the tables on this page say the same.</p></noscript>
-<p class="soft">All plots but the last share one axis. Drag over a stretch to see it closer, double-click for
-all. With the keyboard: go to the plots, then plus and minus, left and right, and 0 for the whole take.</p>
+<p class="soft">{axis} Drag over a stretch to see it closer, double-click for all.
+With the keyboard: go to the plots, then plus and minus, left and right, and 0 for all.</p>
 <div class="bar" role="group" aria-label="What the plots show">{buttons}
 <label>Bar <input id="go-bar" type="number" step="1"></label>
 <output id="readout" aria-live="polite"></output></div>

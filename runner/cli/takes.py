@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from runner.cli.export import command as export_command
 from runner.cli.options import json_option, takes_folder
 from runner.cli.wording import clock_text, local_time, middle_shortened, plural, shortened, table, width
 from runner.errors import UsageError
@@ -44,6 +45,9 @@ def command() -> None:
 @command.result_callback()
 def _exit_code(code: int) -> int:
     return code
+
+
+command.add_command(export_command)
 
 
 @command.command(
@@ -157,7 +161,6 @@ def _broken(text: str, room: int) -> list[str]:
         if len(joined) <= room or not lines[-1]:
             lines[-1] = joined
         else:
-            lines[-1] += ","
             lines.append(code)
     return lines
 
