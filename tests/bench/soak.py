@@ -1,14 +1,14 @@
 """An hour of a real take on a real JACK server, under load: no drift, no growth, no lost record.
 
 The dummy driver of JACK keeps the time of a sound card; an independent python-rtmidi client counts every
-clock that arrives. stress-ng keeps both cores and the disk busy. Every ten seconds the memory of all processes
-is noted: their share of what is resident (PSS), since JACK maps its own memory, which all its clients share.
+clock that arrives. stress-ng keeps both cores and the disk busy. Every ten seconds the memory of all
+processes is noted: their share of what is resident (PSS), since JACK's own memory is shared by its clients.
 
     python tests/bench/soak.py --minutes 60 --write
 
 Passes if no clock is missing or extra at the listener, tempo by least squares is within 0.001 % of the file's
-and one JACK period, memory after the first fifth grows by less than 1 MB an hour and process, and the record is
-complete.
+and one JACK period, memory after the first fifth grows by less than 1 MB an hour and process, and the record
+is complete.
 """
 
 from __future__ import annotations

@@ -52,7 +52,8 @@ _WRITE = os.write
 class Engines:
     """The engine that lives now, and how to get the next one."""
 
-    def __init__(self, campaign: Campaign, clock: LabClock, config: Any) -> None:
+    def __init__(self, campaign: Campaign, clock: LabClock, config: Any, first_seq: int = 1) -> None:
+        self.first_seq = first_seq
         self.clock = clock
         self.campaign = campaign
         self.oracles = [Oracle() for _ in range(campaign.ports)]
@@ -73,7 +74,8 @@ class Engines:
         self.engine = self._new()
 
     def _new(self) -> child.Engine:
-        log = RecordLog(_Tee(PipeSink(self._records_in), self.sent_raw, self.campaign, self.clock))
+        sink = _Tee(PipeSink(self._records_in), self.sent_raw, self.campaign, self.clock)
+        log = RecordLog(sink, self.first_seq)
         self.logs.append(log)
         rights = Rights(True, True, ())
         engine = child.Engine(self._engine_end, log, RescueFile(self._rescue), rights)
