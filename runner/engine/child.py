@@ -65,7 +65,6 @@ class Engine:
             Command.MUTE: self._mute,
             Command.SEND: self._send,
             Command.NOTE: self._note,
-            Command.NOTE: self._note,
             Command.QUIT: self._leave,
         }
 
@@ -213,9 +212,9 @@ class Engine:
         self._rescue.store(config)
         self._ready(rescued=False)
 
-    def stand_by(self, promote: int, lifeline: int) -> bool:
+    def stand_by(self, promote: int, lifeline: int, beat: int) -> bool:
         """Wait as a spare; True when this is the engine from now on."""
-        return stand_by(promote, lifeline, self._outputs)
+        return stand_by(promote, lifeline, beat, self._outputs)
 
     def _open(self, config: RigConfig, *, rescue: bool = False) -> None:
         """Open the rig; RigError for ports that are not there and that it may not wait for.
@@ -273,12 +272,6 @@ class Engine:
     def _mute(self, payload: bytes) -> None:
         data = json.loads(payload)
         self._player.mute(data["machine"], data["muted"], self._now())
-
-    def _note(self, payload: bytes) -> None:
-        """Write a finding of the desk's into the record, where it stands among all else."""
-        note = json.loads(payload)
-        t_ns = int(note["t_ns"])
-        self._log.add_json(Kind.FINDING, t_ns, note["data"], self._player.position(t_ns))
 
     def _note(self, payload: bytes) -> None:
         """Write a finding of the desk's into the record, where it stands among all else."""
@@ -355,7 +348,7 @@ def main(argv: list[str] | None = None) -> int:
     log = RecordLog(PipeSink(given.records), given.first_seq)
     engine = Engine(link, log, RescueFile(given.rescue_file), rights)
     if given.spare is not None:
-        if not engine.stand_by(given.spare, given.lifeline):
+        if not engine.stand_by(given.spare, given.lifeline, given.beat):
             return 0
         name_process("tw-engine")
         take_rights()

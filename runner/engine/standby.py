@@ -21,6 +21,7 @@ from runner.ports.midi_service import choose_service
 from runner.ports.registry import open_ports
 from runner.ports.system import SystemMidiPort
 
+STANDS_BY = b"s"  #: on the beat pipe; the keeper knows it too
 LOOK_S = 1.0  #: how often a spare sees whether it still has what it would need
 
 
@@ -86,13 +87,17 @@ def _worth_it(config: RigConfig) -> bool:
     return "system" in media and "virtual" not in media
 
 
-def stand_by(promote_fd: int, lifeline_fd: int, outputs: Outputs) -> bool:
+def stand_by(promote_fd: int, lifeline_fd: int, beat_fd: int, outputs: Outputs) -> bool:
     """Wait; True when a byte says that this is the engine now, False when there is nothing to wait for.
 
-    `promote_fd` at its end means that the keeper has no need of a spare, `lifeline_fd` that it is gone.
+    `beat_fd` is told once that the spare can take over. `promote_fd` at its end means that the keeper has no
+    need of a spare, `lifeline_fd` that it is gone.
     """
     gc.collect()
     gc.freeze()
+    os.set_blocking(beat_fd, False)
+    with contextlib.suppress(BlockingIOError, BrokenPipeError):
+        os.write(beat_fd, STANDS_BY)
     while True:
         ready, _, _ = select.select([promote_fd, lifeline_fd], [], [], LOOK_S)
         if promote_fd in ready:

@@ -15,6 +15,7 @@ from runner.keeper.child import Child
 from runner.keeper.pipes import Pipes
 
 MODULE = "runner.engine"
+STANDS_BY = b"s"  #: what a spare says on the beat pipe when it can take over
 CALM_S = 0.4  #: so long nothing else must have been started: then nobody waits for the processor
 
 
@@ -22,6 +23,7 @@ class Spare:
     """An engine process that waits; `promote` makes it the engine, `dismiss` ends it."""
 
     def __init__(self, pipes: Pipes) -> None:
+        self.ready = False  #: whether it has said that it can take over
         read, self._write = os.pipe()
         arguments, fds = pipes.engine_arguments()
         try:
@@ -30,7 +32,7 @@ class Spare:
             os.close(read)
 
     def promote(self) -> Child:
-        """Let it take over at once, as after a death; one that still starts does so when it is ready."""
+        """Let it take over at once, as after a death."""
         with contextlib.suppress(BrokenPipeError):  # one that has just died: its own end tells
             os.write(self._write, b"!")
         os.close(self._write)

@@ -36,6 +36,7 @@ RELOAD_S = 20.0  #: a reload that is not answered by then is over for systemd
 DEATHS_ALLOWED = restarts.ALLOWED
 DEATHS_SPAN_S = restarts.SPAN_S
 TURN_S = 0.25
+PRIORITY = 5  #: SCHED_FIFO: above what is not real time, far below the engine and the sound system
 
 Listener = Callable[[Report], None]
 
@@ -94,6 +95,7 @@ class Keeper:
                 os.set_blocking(fd, False)
                 self._selector.register(fd, selectors.EVENT_READ, name)
             os.set_blocking(self._pipes.control[1], False)
+            _hurry()
             self._start_engine()
             self._start_desk()
             while self._exit is None:
@@ -122,9 +124,7 @@ class Keeper:
         while self._signals:
             self._on_signal_read(self._signals.popleft())
         if "beat" in ready:
-            self._alive("engine")
-            with contextlib.suppress(BlockingIOError):
-                os.read(self._pipes.beat[0], 4096)
+            self._read_beats()
         if "report" in ready:
             self._read_reports()
         if self._exit is None and "desk" in ready:
@@ -133,6 +133,14 @@ class Keeper:
             self._on_spare_death()
         if self._exit is None:
             self._watch()
+
+    def _read_beats(self) -> None:
+        with contextlib.suppress(BlockingIOError):
+            beats = os.read(self._pipes.beat[0], 4096)
+            if self._spare is not None and engines.STANDS_BY in beats:
+                self._spare.ready = True
+            if beats.strip(engines.STANDS_BY):
+                self._alive("engine")
 
     def _alive(self, name: str) -> None:
         now = time.monotonic()
@@ -217,10 +225,13 @@ class Keeper:
 
     def _rescue(self) -> None:
         """Have an engine silence the rig and take over: the spare, if there is one."""
-        spare, self._spare = self._spare, None
-        if spare is None:
+        self._read_beats()
+        spare = self._spare
+        if spare is None or not spare.ready:
+            # one that still starts does so at its leisure, this one with all the rights that it can get
             self._start_engine("--rescue")
             return
+        self._spare = None
         self._selector.unregister(spare.child.exit_fd)
         self._engine_is(spare.promote())
         self._heard["engine"] += 0.001  # it has come up long ago: it has no longer than any other
@@ -396,6 +407,15 @@ class Keeper:
                 child.end(END_S)
                 self._selector.unregister(child.exit_fd)
                 child.close()
+
+
+def _hurry() -> None:
+    """Go before all that is not real time, where that is allowed: when the engine dies, seconds count.
+
+    The keeper sleeps nearly always. Its children begin without the privilege, and take what they need.
+    """
+    with contextlib.suppress(OSError):
+        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(PRIORITY))
 
 
 _DONTWAIT = 0x40  # MSG_DONTWAIT on Linux

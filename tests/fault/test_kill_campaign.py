@@ -1,0 +1,111 @@
+"""Two hundred kills at seeded random moments of takes: desk, engine and keeper, on JACK ports.
+
+A listener that shares no code with the program measures what reached the machines. What must hold, each time:
+a dead desk costs no tick and no record; after the death of engine or keeper every machine has its Stop and
+its Note Offs (MIDI 1.0 Detailed Specification 4.2.1, p. 10 and p. 30) within `SILENT_WITHIN_NS`; the take
+that was broken off can be read back, and the store lists it.
+
+The limit is the one that holds on a computer that has a processor free. TAKEWRIGHT_KILL_LOG names a file to
+which each time is appended, for the figures.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from jack_server import JackServer
+from live_run import Ear, Run, listening, running
+from quay import (
+    CLOCK,
+    CLOCKS_PER_BAR,
+    PORTS,
+    START,
+    STOP,
+    assert_record_is_whole,
+    left_sounding,
+    transport_of,
+    write_session,
+)
+
+from runner.takes.reader import read_take
+from runner.takes.store import Store
+
+KILLS = 200
+SEED = 5
+BARS = 8
+TEMPO_BPM = 300
+SILENT_WITHIN_NS = 500_000_000
+
+pytestmark = [pytest.mark.realport, pytest.mark.campaign]
+
+
+def _cases() -> list[tuple[int, str, int]]:
+    """Return (number, who is killed, after how many clocks) for each kill."""
+    seeded = random.Random(SEED)
+    last = BARS * CLOCKS_PER_BAR - 8
+    return [
+        (number, seeded.choice(("desk", "engine", "keeper")), seeded.randrange(30, last))
+        for number in range(KILLS)
+    ]
+
+
+@pytest.fixture
+def ear(jack_server: JackServer) -> Iterator[Ear]:
+    """A listener with the two ports of the session."""
+    with listening("quay", PORTS, jack_server.child_environment()) as ear:
+        yield ear
+
+
+@pytest.fixture
+def run(ear: Ear, jack_server: JackServer, tmp_path: Path) -> Iterator[Run]:
+    """A run of the session's one song; its two notes last from the first bar to the end."""
+    session = write_session(tmp_path, jack=True, bars=BARS, tempo=TEMPO_BPM)
+    arguments = [str(session), "--song", "Net Loft"]
+    with running(arguments, tmp_path / "takes", jack_server.child_environment()) as run:
+        yield run
+
+
+def _note(number: int, who: str, clocks: int, silent_ns: int) -> None:
+    if path := os.environ.get("TAKEWRIGHT_KILL_LOG"):
+        with open(path, "a") as log:
+            log.write(f"{number} {who} {clocks} {silent_ns / 1e6:.1f}\n")
+
+
+def _silent_after_ns(ear: Ear, killed_ns: int) -> int:
+    """Return how long after the kill the last of Stop and the owed Note Offs came; all must have come."""
+    ear.wait_for(lambda: not left_sounding(ear.heard("rack")), "silence")
+    ear.wait_for(lambda: transport_of(ear.heard("box"))[-1:] == [STOP], "Stop")
+    ends = [e.t_ns for e in ear.heard() if e.data == STOP or e.data[0] & 0xF0 in (0x80, 0x90)]
+    return max(0, max(ends) - killed_ns)
+
+
+@pytest.mark.parametrize(("number", "who", "clocks"), _cases())
+def test_a_kill_at_any_moment_of_a_take(run: Run, ear: Ear, number: int, who: str, clocks: int) -> None:
+    """One kill: no tick or record is lost with a desk; with the others Stop and silence come in time."""
+    run.child("spare")
+    ear.wait_for(lambda: ear.clocks("box") >= clocks, f"{clocks} clocks")
+    if who == "keeper":
+        run.family()
+        killed = ear.heard()[-1].t_ns
+        run.process.send_signal(signal.SIGKILL)
+    else:
+        killed = run.kill(who)
+    run.wait()
+    assert run.left_over() == []
+    if who == "desk":
+        box = [entry.data for entry in ear.heard("box")]
+        song = box[box.index(START) + 1 : box.index(STOP)]
+        assert song == [CLOCK] * (BARS * CLOCKS_PER_BAR)
+        assert_record_is_whole(run.takes()[0])
+    silent_ns = _silent_after_ns(ear, killed)
+    _note(number, who, clocks, silent_ns)
+    if who != "desk":
+        assert silent_ns <= SILENT_WITHIN_NS, f"{silent_ns / 1e6:.0f} ms"
+    (take,) = run.takes()
+    assert read_take(take).header.song == "Net Loft"
+    assert [entry.verdict for entry in Store(run.takes_folder).takes()] == [run.summary()["verdict"]]
