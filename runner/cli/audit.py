@@ -33,12 +33,13 @@ def command(take: str, folder: str, page: str, as_json: bool) -> int:
     """
     from runner.audit.text import audit_take, audit_text
     from runner.cli.progress import busy
+    from runner.takes.history import histories
     from runner.takes.reader import read_take
 
     path = take_store(folder).find(take)
     with busy(f"auditing {path.name}"):
         read = read_take(path, plan=True)
-        summary = audit_take(read)
+        summary = audit_take(read, histories(path))
     if page:
         with busy("drawing the page"):
             write_page(Path(page), _page(read, summary))
