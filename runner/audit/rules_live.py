@@ -22,6 +22,7 @@ from runner.takes.model import Event
 _JUDGED_ANEW = frozenset({Code.MISSING.value, Code.EXTRA.value})
 #: Said by the figures: a clock that is as irregular as cables and USB make it is worth no finding.
 _USUAL_JITTER = ("steady", "din", "usb-grid")
+_ROUGH = 0.12  #: in clock intervals: so irregular a clock has a few far outliers
 _ANEW_NS = 500_000_000  #: so near to Start, a jump of the clock's phase is its new beginning
 _ON_THE_WAY = frozenset(
     code.value for code in (Code.BUNCHED, Code.JUMP, Code.NO_STOP, Code.DROPOUT, Code.REFUSED, Code.JITTER)
@@ -111,6 +112,8 @@ def _grouped(facts: Facts, code: str, port: str, machine: str, events: Sequence[
     severities = [_severity(event.detail.get("severity"), usual_severity) for event in events]
     severity = min(severities, key=SEVERITY_ORDER.__getitem__)
     first = events[severities.index(severity)]
+    if code == Code.BUNCHED.value and _is_plain_jitter(facts, events):
+        severity = "note"
     text = str(first.detail.get("text") or (meaning.meaning if meaning is not None else code))
     if len(events) > 1:
         text += f"; {len(events)} times in all"
@@ -125,6 +128,15 @@ def _grouped(facts: Facts, code: str, port: str, machine: str, events: Sequence[
         code, severity, fact_time(first, facts), text, first.at or facts.at(first.t_ns), machine, port,
         sum(_count(event) for event in events), kept, _causes(code, facts, port, events),
     )  # fmt: skip
+
+
+def _is_plain_jitter(facts: Facts, events: Sequence[Event]) -> bool:
+    """Whether a few late clocks are only the far end of a jitter that is large all through."""
+    source = facts.clock.source
+    if source is None or source.line is None or source.line.slope <= 0 or source.measured_bpm is None:
+        return False
+    rough = source.line.residual_sd > _ROUGH * 60e9 / 24 / source.measured_bpm
+    return rough and sum(map(_count, events)) <= max(2, len(source.track) // 100)
 
 
 def _count(event: Event) -> int:

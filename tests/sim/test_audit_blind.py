@@ -56,18 +56,21 @@ def _assert_known(findings: list[dict[str, object]]) -> None:
             assert cause["code"] in (*meaning.causes, *root), (finding["code"], cause["code"])
 
 
+@pytest.mark.timeout(600)
 def test_the_right_cause_stands_first(tmp_path: Path) -> None:
-    """Of 54 faulty takes of 27 kinds, at least 95 % have their true cause first, at the first finding."""
-    wrong = misjudged(corpus(1001, FAULTS, 54), tmp_path)
-    assert len(wrong) <= (1 - SHARE) * 54, wrong
+    """Of 42 faulty takes of 27 kinds, at least 95 % have their true cause first, at the first finding."""
+    wrong = misjudged(corpus(1001, FAULTS, 42), tmp_path)
+    assert len(wrong) <= (1 - SHARE) * 42, wrong
 
 
+@pytest.mark.timeout(600)
 def test_nothing_is_held_against_a_sound_take(tmp_path: Path) -> None:
     """In 20 sound takes nothing above a note is found, however jittery or late the master began."""
     assert misjudged(corpus(1001, SOUND, 20), tmp_path) == []
 
 
 @pytest.mark.campaign
+@pytest.mark.timeout(3600)
 @pytest.mark.parametrize("seed", range(2001, 2009))
 def test_the_right_cause_stands_first_on_other_seeds(seed: int, tmp_path: Path) -> None:
     """Eight further ranges of 108 faulty takes and 40 sound ones each, by the same bars."""
