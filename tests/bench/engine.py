@@ -192,11 +192,32 @@ def compare(trees: list[str], seconds: float, rounds: int) -> dict[str, Any]:
         for _ in range(rounds):
             for name in ("idle", LOADED):
                 for tree in trees:
+                    label, _, path = tree.rpartition("=")
                     with load(name):
-                        run = one_run(seconds, program, tree)
-                    found.setdefault(f"{name}: {tree}", []).append(run)
-                    print(name, tree, json.dumps({k: run[k] for k in ("engine", "cyclictest", "ratio")}))
-    return found
+                        run = one_run(seconds, program, path)
+                    found.setdefault(name, {}).setdefault(label or path, []).append(run)
+                    short = {key: run[key] for key in ("engine", "cyclictest", "ratio")}
+                    print(name, tree, json.dumps(short), flush=True)
+    return {**machine(), "seconds": seconds, "rounds": rounds, "runs": found}
+
+
+def compare_table(results: dict[str, Any]) -> str:
+    """Return the comparison of checkouts as Markdown: the middle one of each figure's rounds."""
+    lines = [
+        f"Measured {results['date']} on {results['machine']}, Python {results['python']}; in turn, "
+        f"{results['rounds']} times {results['seconds']:.0f} s each; the medians of the rounds.",
+        "",
+        "| load | program | p50 µs | p99 µs | p99.9 µs | cyclictest beside it, p99.9 µs | engine, CPU |",
+        "|---|---|---:|---:|---:|---:|---:|",
+    ]
+    for name, trees in results["runs"].items():
+        for label, runs in trees.items():
+            cells = [statistics.median(run["engine"][key] for run in runs) for key in ("p50", "p99", "p999")]
+            cells.append(statistics.median(run["cyclictest"]["p999"] for run in runs))
+            cpu = statistics.median(run["cpu"]["engine"] for run in runs)
+            text = " | ".join(f"{cell:.0f}" for cell in cells)
+            lines.append(f"| {name} | {label} | {text} | {100 * cpu:.1f} % |")
+    return "\n".join(lines)
 
 
 def main() -> int:
@@ -204,11 +225,21 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--seconds", type=float, default=60)
     parser.add_argument("--write", action="store_true", help="put the table into docs/timing.md")
-    parser.add_argument("--tree", action="append", default=[], help="measure these checkouts in turn instead")
+    parser.add_argument(
+        "--tree",
+        action="append",
+        default=[],
+        metavar="LABEL=PATH",
+        help="measure these checkouts in turn instead",
+    )
     parser.add_argument("--rounds", type=int, default=2, help="how often each checkout is measured")
     given = parser.parse_args()
     if given.tree:
-        print(json.dumps(compare(given.tree, given.seconds, given.rounds), indent=1))
+        compared = compare(given.tree, given.seconds, given.rounds)
+        text = compare_table(compared)
+        print(text)
+        if given.write:
+            put_table("compared", text, compared, "timing-compared.json")
         return 0
     results = measure(given.seconds)
     text = table(results)

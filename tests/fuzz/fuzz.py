@@ -55,7 +55,7 @@ def main() -> None:
         Path(work, f"seed-{number}").write_bytes(data)
     options = [
         f"-max_total_time={int(given.minutes * 60)}",
-        "-timeout=20",
+        "-timeout=120",
         "-rss_limit_mb=1500",
         "-print_final_stats=1",
     ]

@@ -13,10 +13,12 @@ import sys
 import tempfile
 import time
 import traceback
+from collections import Counter
 from pathlib import Path
+from typing import Any
 
 HERE = Path(__file__).resolve().parent
-for place in (str(HERE), str(HERE.parents[2])):
+for place in (str(HERE), str(HERE.parents[2]), str(HERE.parents[1] / "bench")):
     if place not in sys.path:
         sys.path.insert(0, place)
 
@@ -59,6 +61,22 @@ def report(seed: int, found: list[str]) -> str:
     return "\n".join(["", *found, draw(seed).describe(), "again with:", f"  {again(seed)}"])
 
 
+def told(result: dict[str, Any]) -> str:
+    """Return a count of campaigns as Markdown."""
+    failed = ", ".join(map(str, result["failed"])) or "none"
+    rows = [f"| {kind} | {count} |" for kind, count in sorted(result["faults"].items())]
+    return "\n".join(
+        [
+            f"{result['date']}: {result['played']} campaigns from seed {result['first']} on, in "
+            f"{result['seconds'] / 60:.0f} minutes; that broke a rule: {failed}.",
+            "",
+            "| fault | times drawn |",
+            "|---|---:|",
+            *rows,
+        ]
+    )
+
+
 def main() -> int:
     """Run many; exit 1 if any failed."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
@@ -66,26 +84,38 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=60)
     parser.add_argument("--first", type=int, default=1, help="the first seed")
     parser.add_argument("--most-failures", type=int, default=20)
-    parser.add_argument("--tally", type=Path, help="write the count there, as JSON")
+    parser.add_argument("--write", action="store_true", help="put the count into docs/reliability.md")
     given = parser.parse_args()
     begun = time.monotonic()
     played = unplayable = 0
     failed: list[int] = []
+    faults: Counter[str] = Counter()
     for seed in range(given.first, given.first + given.campaigns):
         if time.monotonic() - begun > 60 * given.minutes or len(failed) >= given.most_failures:
             break
         found = failures(seed)
         played += found is not None
+        faults.update(fault.kind for fault in draw(seed).faults)
         unplayable += found is None
         if found:
             failed.append(seed)
             print(f"seed {seed}: {found[0].splitlines()[-1]}", flush=True)
             print(f"  {again(seed)}", flush=True)
     seconds = round(time.monotonic() - begun, 1)
-    result = {"played": played, "unplayable": unplayable, "failed": failed, "seconds": seconds}
+    result: dict[str, Any] = {
+        "first": given.first,
+        "played": played,
+        "unplayable": unplayable,
+        "failed": failed,
+        "seconds": seconds,
+        "faults": dict(faults),
+    }
     print(json.dumps(result))
-    if given.tally:
-        given.tally.write_text(json.dumps(result, indent=2) + "\n")
+    if given.write:
+        from timing_page import put_table
+
+        result["date"] = time.strftime("%Y-%m-%d")
+        put_table("laboratory", told(result), result, "reliability-lab.json", "reliability.md")
     return int(bool(failed))
 
 
