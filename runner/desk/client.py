@@ -192,6 +192,8 @@ def find_socket(
     found: list[Path] = []
     for folder, pattern in places_to_look(session_file or None, env, uid, run):
         with contextlib.suppress(OSError):
+            if folder.stat().st_uid not in (uid, 0):  # another user's, below /tmp: not to be believed
+                continue
             found += [path for path in sorted(folder.glob(pattern)) if _alive(path) and path not in found]
     if session_file and found:
         return found[0]

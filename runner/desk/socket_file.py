@@ -89,10 +89,11 @@ def _safe_folder(folder: Path) -> None:
     except (FileExistsError, NotADirectoryError):
         raise _error(folder, "is no folder, or lies in none", _ELSEWHERE) from None
     found = os.stat(folder)
-    others_write = found.st_mode & 0o022 and not found.st_mode & stat.S_ISVTX
-    if found.st_uid not in (os.geteuid(), 0) or others_write:
-        text = f"others can write into {folder}"
-        raise _error(folder, text, f"make it yours alone (chmod 700), or {_ELSEWHERE}")
+    yours = f"make it yours alone (chmod 700), or {_ELSEWHERE}"
+    if found.st_uid not in (os.geteuid(), 0):
+        raise _error(folder, "the folder is another user's", yours)
+    if found.st_mode & 0o022 and not found.st_mode & stat.S_ISVTX:
+        raise _error(folder, "others can write into the folder", yours)
 
 
 def _lock(path: Path) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import socket
 import threading
 from collections.abc import Callable
@@ -25,7 +26,8 @@ ROLLS = {"roll": Outcome(True, "Ropewalk rolls"), "song Net Loft": Outcome(True,
 
 @pytest.fixture(autouse=True)
 def _nobody_else(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """No daemon of this computer is found by chance."""
+    """No daemon of this computer is found by chance: it might be told to stop."""
+    monkeypatch.setattr(find_socket, "__defaults__", (tmp_path / "sys-of-nobody",))
     monkeypatch.delenv("TAKEWRIGHT_SOCKET", raising=False)
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path / "run"))
 
@@ -121,18 +123,34 @@ def test_the_only_daemon_is_found(call: Call, tmp_path: Path, monkeypatch: pytes
 
 def test_a_service_s_socket_is_found(tmp_path: Path) -> None:
     """A daemon that systemd runs is found in the system's runtime directory."""
+    env = {"XDG_RUNTIME_DIR": str(tmp_path)}
     folder = tmp_path / "sys" / "takewright"
     folder.mkdir(parents=True)
     with FakeDesk(folder / "control.sock"):
-        assert find_socket("", "", {}, 4711, tmp_path / "sys") == folder / "control.sock"
+        assert find_socket("", "", env, os.getuid(), tmp_path / "sys") == folder / "control.sock"
         with pytest.raises(NoDaemonError, match=r"no daemon of quay.yaml"):
-            find_socket("", "quay.yaml", {}, 4711, tmp_path / "sys")
+            find_socket("", "quay.yaml", env, os.getuid(), tmp_path / "sys")
         (folder / "quay").mkdir()
         with FakeDesk(folder / "quay" / "control.sock"):
-            found = find_socket("", "quay.yaml", {}, 4711, tmp_path / "sys")
+            found = find_socket("", "quay.yaml", env, os.getuid(), tmp_path / "sys")
             assert found == folder / "quay" / "control.sock"
             with pytest.raises(UsageError, match="several daemons"):
-                find_socket("", "", {}, 4711, tmp_path / "sys")
+                find_socket("", "", env, os.getuid(), tmp_path / "sys")
+
+
+def test_another_user_s_daemon_is_not_found_by_chance(tmp_path: Path) -> None:
+    """A socket in a folder that somebody else made below /tmp is not talked to unless it is named."""
+    folder = tmp_path / "takewright"
+    folder.mkdir()
+    env = {"XDG_RUNTIME_DIR": str(tmp_path)}
+    stranger = os.getuid() + 1
+    with FakeDesk(folder / "quay.sock") as desk:
+        if os.getuid() == 0:
+            os.chown(folder, stranger, -1)
+            stranger = 0
+        with pytest.raises(NoDaemonError):
+            find_socket("", "", env, stranger or os.getuid(), tmp_path / "none")
+        assert find_socket(str(desk.path), "", env, stranger, tmp_path / "none") == desk.path
 
 
 @pytest.mark.parametrize(

@@ -110,7 +110,17 @@ def test_a_folder_that_others_write_into_is_refused(tmp_path: Path) -> None:
     shared = tmp_path / "shared"
     shared.mkdir()
     shared.chmod(0o777)
-    with pytest.raises(ControlSocketError, match="others can write into"):
+    with pytest.raises(ControlSocketError, match="others can write into the folder; make it yours"):
         SocketFile.claim(shared / "quay.sock")
     shared.chmod(0o1777)
     SocketFile.claim(shared / "quay.sock").close()
+
+
+def test_another_user_s_folder_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder below /tmp that somebody else made first is not trusted."""
+    if os.getuid() == 0:
+        os.chown(tmp_path, 4711, -1)
+    else:
+        monkeypatch.setattr("runner.desk.socket_file.os.geteuid", lambda: 4711)
+    with pytest.raises(ControlSocketError, match="the folder is another user's; make it yours"):
+        SocketFile.claim(tmp_path / "quay.sock")
