@@ -12,7 +12,8 @@ from runner.music.moment import Moment, Unit, parse_moment
 from runner.plan.compile import CompiledSong
 from runner.plan.parts import PartNotes, select_part
 from runner.plan.rehearsal import Rehearsal, compile_rehearsal
-from runner.plan.smf import MAX_FILE_BYTES, SmfFile, read_smf
+from runner.plan.smf import MAX_FILE_BYTES, read_smf
+from runner.plan.smf_file import SmfFile
 from runner.plan.stretch import LegState
 from runner.plan.take_over import files_wanted, with_files
 from runner.play.commands import ClockPolicy, RigConfig, RigMachine

@@ -17,7 +17,7 @@ from fractions import Fraction
 from runner.errors import PartFileError
 from runner.music.meter import Meter, MeterMap
 from runner.music.position import Position
-from runner.plan.smf import SmfFile, SmfTrack
+from runner.plan.smf_file import SmfFile, SmfTrack
 from runner.plan.smf_maps import bars_to, bpm_of, read_meters, sections_from, tempo_from
 from runner.plan.take_over import MAX_CHANGES
 from runner.session.fields_file import FromFile

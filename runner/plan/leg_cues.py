@@ -9,11 +9,12 @@ from dataclasses import replace
 from runner.plan.columns import Draft
 from runner.plan.cues import MMC_STOP, is_record, machine_control
 from runner.plan.messages import note_off, order_of
+from runner.plan.motion import cue_quarters
 from runner.plan.place import PROLOGUE_GAP_NS
 from runner.plan.score import Action, CueEvent
 from runner.plan.stretch import Collected, Frame
 from runner.plan.timeline import NO_MACHINE, EventOrder
-from runner.plan.transport import PortTransport, cue_quarters
+from runner.plan.transport import PortTransport
 
 AT_START_NS = 5_000_000  #: a Song Select this close behind a Start is meant for it
 

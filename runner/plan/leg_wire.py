@@ -11,7 +11,8 @@ from runner.plan.score import ScorePort
 from runner.plan.stretch import Collected, Frame
 from runner.plan.timecode_out import QuarterFrames, merged
 from runner.plan.timeline import EventOrder
-from runner.plan.wire import PortWire, measure
+from runner.plan.wire import PortWire
+from runner.plan.wire_load import measure
 
 CONTROL_WINDOW_NS = 5_000_000  #: how far a controller may be brought forward to let a clock pass
 _MOVABLE = frozenset((0xA0, 0xB0, 0xD0, 0xE0))

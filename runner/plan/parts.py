@@ -35,7 +35,7 @@ from typing import Protocol
 
 from runner.errors import PartFileError, Problem, Severity
 from runner.plan.part_rows import FileRow, RowBuilder, RowRules, keys_with_ends_first
-from runner.plan.smf import SmfFile, SmfTrack
+from runner.plan.smf_file import SmfFile, SmfTrack
 from runner.plan.smf_maps import meters_from
 
 NO_PARTNER = -1

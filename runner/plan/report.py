@@ -22,7 +22,7 @@ from runner.plan.reporting import Reporter
 from runner.plan.score import Score, ScorePort
 from runner.plan.timecode_out import QuarterFrames
 from runner.plan.timeline import NO_MACHINE, ClockRole, Course, EventOrder, TimeCodeRole, Timeline
-from runner.plan.wire import Load, clock_interval_ns
+from runner.plan.wire_load import Load, clock_interval_ns
 
 REFUSED_SHARE = 0.5  #: of a clock interval
 

@@ -12,6 +12,15 @@ from dataclasses import dataclass, field
 from typing import NoReturn
 
 from runner.errors import PartFileError, Problem, Severity
+from runner.plan.smf_file import (
+    TRACK_NAME,
+    SmfFile,
+    SmfMeter,
+    SmfSysex,
+    SmfTempo,
+    SmfText,
+    SmfTrack,
+)
 from runner.plan.smf_track import MAX_META, RawMeta, RawSysex, RawTrack, TrackParser
 
 MAX_FILE_BYTES = 16 * 1024 * 1024
@@ -22,7 +31,6 @@ DEFAULT_US_PER_QUARTER = 500_000
 
 _MAX_TRACKS = 4096
 _MAX_NOTICES = 50
-TRACK_NAME, MARKER, CUE_POINT = 0x03, 0x06, 0x07  #: kinds of `SmfText`
 _TEMPO, _SMPTE_OFFSET, _METER = 0x51, 0x54, 0x58
 _SMPTE_RATES = {24: "24", 25: "25", 29: "30 drop-frame", 30: "30"}
 _FOREIGN = {
@@ -30,106 +38,6 @@ _FOREIGN = {
     b"<?xm": "it is an XML file; export a Standard MIDI File from it",
     b"PK\x03\x04": "it is a ZIP archive",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class SmfTrack:
-    """What one track of the file holds; `number` counts from 1, `channels` are 1 to 16."""
-
-    number: int
-    name: str  #: its first track name, "" without one
-    channels: tuple[int, ...]
-    notes: int  #: Note Ons
-    events: int  #: channel messages
-    end_tick: int
-
-    def __str__(self) -> str:
-        title = f'{self.number} "{self.name}"' if self.name else str(self.number)
-        channels = ", ".join(map(str, self.channels))
-        return f"{title} (channel {channels}; {self.notes} notes)" if channels else f"{title} (no notes)"
-
-
-@dataclass(frozen=True, slots=True)
-class SmfTempo:
-    """A tempo from `tick` on, in µs per quarter note (FF 51)."""
-
-    tick: int
-    us_per_quarter: int
-    track: int
-    offset: int
-
-
-@dataclass(frozen=True, slots=True)
-class SmfMeter:
-    """A meter from `tick` on (FF 58); `clocks_per_click` is the file's metronome, 24 to a quarter note."""
-
-    tick: int
-    numerator: int
-    denominator: int
-    clocks_per_click: int
-    track: int
-    offset: int
-
-
-@dataclass(frozen=True, slots=True)
-class SmfText:
-    """A text event; `kind` is its meta type: 01 text, 03 track name, 06 marker, 07 cue point, and so on."""
-
-    tick: int
-    kind: int
-    text: str
-    track: int
-    offset: int
-
-
-@dataclass(frozen=True, slots=True)
-class SmfSysex:
-    """A packet as stored: after F0 (`escape` False) or after F7 (a continuation, or any bytes to send)."""
-
-    tick: int
-    escape: bool
-    data: bytes
-    track: int
-    offset: int
-
-
-@dataclass(frozen=True, slots=True)
-class SmfFile:
-    """A file's channel messages as columns sorted by tick (then track, then file order), and its metas.
-
-    `ticks` count from the start of the file, `ppq` of them to a quarter note; `track` is a number from 1;
-    `status` holds full status bytes (the low nibble is the channel - 1); `data2` is 0 where a message has
-    one data byte.
-    """
-
-    file: str
-    format: int
-    ppq: int
-    tracks: tuple[SmfTrack, ...]
-    ticks: array[int]
-    track: array[int]
-    status: bytes
-    data1: bytes
-    data2: bytes
-    tempos: tuple[SmfTempo, ...]
-    meters: tuple[SmfMeter, ...]
-    texts: tuple[SmfText, ...]
-    sysex: tuple[SmfSysex, ...]
-    end_tick: int  #: the end of the longest track
-    notices: tuple[Problem, ...]
-
-    def __len__(self) -> int:
-        return len(self.ticks)
-
-    @property
-    def markers(self) -> tuple[SmfText, ...]:
-        """The markers (FF 06) in the order of their ticks."""
-        return tuple(text for text in self.texts if text.kind == MARKER)
-
-    @property
-    def cue_points(self) -> tuple[SmfText, ...]:
-        """The cue points (FF 07) in the order of their ticks."""
-        return tuple(text for text in self.texts if text.kind == CUE_POINT)
 
 
 def read_smf(data: bytes, file: str = "") -> SmfFile:

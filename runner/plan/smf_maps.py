@@ -16,7 +16,8 @@ from runner.music.meter import Meter, MeterMap
 from runner.music.moment import check_section_name
 from runner.music.position import Position
 from runner.music.tempo import TempoChange, TempoMap
-from runner.plan.smf import DEFAULT_US_PER_QUARTER, MARKER, SmfFile, SmfText
+from runner.plan.smf import DEFAULT_US_PER_QUARTER
+from runner.plan.smf_file import MARKER, SmfFile, SmfText
 
 _US_PER_MINUTE = 60_000_000
 _DEFAULT_METER = Meter(4, 4)

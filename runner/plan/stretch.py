@@ -17,11 +17,11 @@ from runner.plan.grid import (
     on_grid,
     steady_interval_ns,
 )
+from runner.plan.motion import Motion, early_clocks, motion_at
 from runner.plan.place import Placed
 from runner.plan.reporting import Reporter
 from runner.plan.score import CueEvent, Score
 from runner.plan.timeline import TimeCodeRole
-from runner.plan.transport import Motion, early_clocks, motion_at
 
 EARLIER_CLOCKS = 96  #: of the leg before, that a seamless leg keeps clear of
 

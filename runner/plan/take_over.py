@@ -17,7 +17,7 @@ from runner.errors import PartFileError, Problem, Severity
 from runner.music.meter import MeterMap
 from runner.music.moment import Moment, SectionName, Span, Unit
 from runner.music.position import Position
-from runner.plan.smf import SmfFile
+from runner.plan.smf_file import SmfFile
 from runner.plan.smf_maps import bars_to, bpm_of, meters_from, sections_from, tempo_from
 from runner.session.fields_file import FromFile
 from runner.session.load import LoadedSession, check_again

@@ -15,7 +15,8 @@ from music21 import corpus
 from music21.midi.translate import music21ObjectToMidiFile
 
 from runner.plan.parts import PartNotes, select_part
-from runner.plan.smf import SmfFile, read_smf
+from runner.plan.smf import read_smf
+from runner.plan.smf_file import SmfFile
 from runner.plan.smf_maps import tempo_map_from
 from runner.session.model import PartSpec
 

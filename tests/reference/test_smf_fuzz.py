@@ -20,7 +20,8 @@ import pytest
 from runner.errors import PartFileError
 from runner.plan.draft import draft_session
 from runner.plan.parts import select_part
-from runner.plan.smf import SmfFile, read_smf
+from runner.plan.smf import read_smf
+from runner.plan.smf_file import SmfFile
 from runner.session.load import load_session
 from runner.session.model import PartSpec
 

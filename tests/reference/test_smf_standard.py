@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from runner.plan.parts import PartNotes, select_part
-from runner.plan.smf import SmfFile, read_smf
+from runner.plan.smf import read_smf
+from runner.plan.smf_file import SmfFile
 from runner.plan.smf_maps import meters_from, tempo_map_from
 from runner.session.model import PartSpec
 

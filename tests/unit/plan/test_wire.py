@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from runner.plan.wire import CLOCK_GUARD_NS, DIN, USB, Piece, PortWire, clock_interval_ns, link_named, measure
+from runner.plan.wire import CLOCK_GUARD_NS, DIN, USB, Piece, PortWire, link_named
+from runner.plan.wire_load import clock_interval_ns, measure
 
 US = 1_000
 MS = 1_000_000

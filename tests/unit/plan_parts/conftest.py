@@ -8,7 +8,8 @@ from collections.abc import Callable, Sequence
 import mido
 import pytest
 
-from runner.plan.smf import SmfFile, read_smf
+from runner.plan.smf import read_smf
+from runner.plan.smf_file import SmfFile
 
 Row = tuple[int, mido.Message | mido.MetaMessage]
 Build = Callable[..., SmfFile]

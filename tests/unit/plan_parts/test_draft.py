@@ -17,7 +17,8 @@ from runner.music.meter import Meter
 from runner.plan.compile import compile_song
 from runner.plan.draft import draft_session
 from runner.plan.parts import select_part
-from runner.plan.smf import SmfFile, read_smf
+from runner.plan.smf import read_smf
+from runner.plan.smf_file import SmfFile
 from runner.plan.take_over import with_files
 from runner.session.load import LoadedSession, load_session
 

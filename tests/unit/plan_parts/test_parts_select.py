@@ -13,7 +13,7 @@ import pytest
 
 from runner.errors import PartFileError
 from runner.plan.parts import NO_PARTNER, PartNotes, select_part
-from runner.plan.smf import SmfFile
+from runner.plan.smf_file import SmfFile
 from runner.plan.timeline import EventOrder
 from runner.session.model import PartSpec
 

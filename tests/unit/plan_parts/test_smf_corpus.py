@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from runner.errors import PartFileError
-from runner.plan.smf import SmfFile, read_smf
+from runner.plan.smf import read_smf
+from runner.plan.smf_file import SmfFile
 
 CORPUS = sorted((Path(__file__).parents[2] / "corpus" / "smf").glob("*.hex"))
 

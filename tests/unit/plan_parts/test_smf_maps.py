@@ -10,7 +10,7 @@ import pytest
 
 from runner.errors import PartFileError
 from runner.music.meter import Meter
-from runner.plan.smf import SmfFile
+from runner.plan.smf_file import SmfFile
 from runner.plan.smf_maps import meters_from, read_meters, sections_from, tempo_from, tempo_map_from
 
 Build = Callable[..., SmfFile]

@@ -13,7 +13,7 @@ from smf_rows import meta, note
 from runner.desk.prepare import prepare, read_session
 from runner.errors import PartFileError, SessionError
 from runner.music.meter import Meter
-from runner.plan.smf import SmfFile
+from runner.plan.smf_file import SmfFile
 from runner.plan.take_over import files_wanted, with_files
 from runner.session.load import LoadedSession, load_session
 from runner.session.times import SongTimeError, song_time
