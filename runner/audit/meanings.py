@@ -204,6 +204,48 @@ MEANINGS: Mapping[str, Meaning] = {
         "send `takewright tell panic`; see the port's other findings",
         ("unplugged", "port-refused", "log", "engine-died"),
     ),
+    "recorder-open-loop": Meaning(
+        "note", "a recorder does not answer: it is believed to do as it is told",
+        "no answer to a question within 2 s (MMA RP-013)",
+        "connect its MIDI out, and check its device number; without answers nothing it does is verified",
+    ),
+    "recorder-not-located": Meaning(
+        "error", "a recorder did not go to where the take begins; the take was not rolled", "its own answers",
+        "see that it obeys machine control; look at its device number and its tape",
+    ),
+    "recorder-other-rate": Meaning(
+        "error", "a recorder counts at another frame rate than the session says", "the time that it answers",
+        "set the machine's `frame-rate` and the recorder's project to the same, drop-frame included",
+    ),
+    "recorder-not-rolling": Meaning(
+        "error", "a recorder was told to play and did not; the take was not rolled", "its own answers",
+        "see whether it waits for a clock or time code of its own; set it to internal",
+    ),
+    "recorder-stopped": Meaning(
+        "error", "a recorder did not play while the take rolled", "its own answers", "look at the machine"
+    ),
+    "recorder-not-recording": Meaning(
+        "error", "a recorder was punched in and did not record", "its own answers", "arm a track on it"
+    ),
+    "recorder-protected": Meaning(
+        "error", "a recorder says that recording is locked", "its own answers",
+        "unlock it on the machine: a tab, a switch or a setting of the project",
+    ),
+    "recorder-dropped-out": Meaning(
+        "error", "a recorder left record by itself", "its own answers, before the punch out",
+        "look for a full disk or the end of the tape",
+    ),
+    "recorder-still-recording": Meaning(
+        "error", "a recorder records on after it was punched out", "its own answers",
+        "stop it by hand; what followed the punch out is overwritten",
+    ),
+    "recorder-not-stopped": Meaning(
+        "warning", "a recorder was told to stop and still moved 3 s later", "its own answers", "stop it by hand"
+    ),
+    "recorder-refuses": Meaning(
+        "warning", "a recorder does not know what it was asked", "its response or command error",
+        "nothing, if it records: it tells less of itself than others",
+    ),
     **{
         code.value: Meaning(
             kind.severity, kind.meaning, f"the clock watch; size in {kind.unit}", kind.remedy,
