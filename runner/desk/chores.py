@@ -39,6 +39,16 @@ class Chores:
     _tidy_wanted: bool = True  # once at the start: what a crash left in the trash is finished
     _told: set[str] = field(default_factory=set)
 
+    @property
+    def busy(self) -> bool:
+        """Whether something is being tidied or written down, or is about to be."""
+        return self._worker.busy or self._tidy_wanted
+
+    @property
+    def kept_state(self) -> dict[str, Any]:
+        """What a schedule that takes over has to know."""
+        return self._schedule.to_dict() if self._schedule is not None else {}
+
     def turn(self, now_ns: int) -> None:
         """Do one turn: what is due by the clock on the wall, what has been tidied, what is to be."""
         if self.director.show.mode is Mode.STAY and not self.director.stopping:
@@ -113,9 +123,7 @@ class Chores:
 
     def _keep_state(self) -> None:
         """Tell the keeper, for the next desk, and write it down, for the next start."""
-        if self._schedule is None:
-            return
-        state = self._schedule.to_dict()
+        state = self.kept_state
         self.director.tell("progress", {"schedule": state})
         path, text = self._state_path(), json.dumps(state)
 
@@ -150,9 +158,12 @@ class Chores:
         utc = self.clock().utc
         for text in result.problems:
             self._alarm(utc, text, once=True)
+        wanted = self.director.prepared.session.takes.keep_free or 0
+        text = f"takes folder {self.root}: less than {wanted / 1e6:.0f} MB are free, and no more takes may go"
         if result.short_bytes:
-            text = f"{result.short_bytes / 1e6:.0f} MB too little are free, and no more takes may go"
-            self._alarm(utc, f"takes folder {self.root}: {text}", once=not result.removed)
+            self._alarm(utc, text, once=True)
+        else:
+            self._told.discard(text)
 
 
 def _failed(error: Exception) -> Tidied:

@@ -35,8 +35,8 @@ class TakeKeeper:
 
     def __init__(self, store: Store, spares: Sequence[Store] = ()) -> None:
         self.store = store
-        self._spares = tuple(spares)  #: where takes go while the store cannot take them
-        self._mount = mount_of(store.folder)
+        self.spares = tuple(spares)  #: where takes go while the store cannot take them
+        self.mount = mount_of(store.folder)
         self._deadline: Deadline[NewTake] = Deadline()
         self._plan_fd = -1  #: holds the lock of a take that has not begun
         self._writer: TakeWriter | None = None
@@ -96,7 +96,7 @@ class TakeKeeper:
             return self._fill(self._deadline(lambda: self._make(plan)), plan)
         except OSError as error:
             reason = f"takes folder {self.store.folder}: {error.strerror or error}"
-        for spare in self._spares:
+        for spare in self.spares:
             with contextlib.suppress(OSError):
                 own_folder(spare.folder)
                 new = self._fill(self._make(plan, spare), plan)
@@ -109,8 +109,8 @@ class TakeKeeper:
 
     def _make(self, plan: Roll, spare: Store | None = None) -> NewTake:
         if spare is None:
-            check_mounted(self._mount)
-            self._mount = mount_of(self.store.folder)
+            check_mounted(self.mount)
+            self.mount = mount_of(self.store.folder)
         new = (spare or self.store).create(plan.prepared.session.session, plan.song, plan.pass_name)
         (new.folder / SESSION_FILE).write_text(plan.prepared.loaded.text, encoding="utf-8")
         return new
@@ -184,7 +184,7 @@ class TakeKeeper:
         return None
 
     def _newest_first(self) -> list[TakeEntry]:
-        entries = [entry for store in (self.store, *self._spares) for entry in store.takes()]
+        entries = [entry for store in (self.store, *self.spares) for entry in store.takes()]
         return sorted(entries, key=lambda entry: entry.started_at, reverse=True)
 
     def closed_takes(self, run: str, most: int) -> tuple[int, int]:
