@@ -26,6 +26,7 @@ NAMES = tuple(f"takewright-test-{number}" for number in range(1, 7))
 START_S = 10.0
 END_S = 5.0
 PRIORITY = 40
+_WITH_PARENT = ("setpriv", "--pdeathsig", "TERM", "--") if shutil.which("setpriv") else ()
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,8 @@ def start_jack_server(*, synchronous: bool = True, frames: int = 64) -> JackServ
     seen: list[str] = []
     scheduling = ["-R", "-P", str(PRIORITY)] if realtime_allowed() else ["-r"]
     for name in NAMES:
-        command = ["jackd", "-n", name, *scheduling, *(["-S"] if synchronous else [])]
+        # a server must not outlive a test run that was killed: six of them would take a computer's time
+        command = [*_WITH_PARENT, "jackd", "-n", name, *scheduling, *(["-S"] if synchronous else [])]
         command += ["-d", "dummy", "-r", "48000", "-p", str(frames)]
         server = JackServer(
             name,
