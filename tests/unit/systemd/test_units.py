@@ -1,0 +1,86 @@
+"""The units: systemd itself says whether they are right, and how exposed the service is."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+FOLDER = Path(__file__).parents[3] / "systemd"
+UNITS = ("takewright.service", "takewright@.service")
+EXPOSURE_LIMIT = 2.0
+
+needs_systemd = pytest.mark.skipif(
+    shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed (Debian: systemd)"
+)
+
+
+def _settings(unit: str) -> dict[str, str]:
+    lines = (FOLDER / unit).read_text().splitlines()
+    return dict(line.split("=", 1) for line in lines if "=" in line and not line.startswith("#"))
+
+
+@needs_systemd
+@pytest.mark.parametrize("unit", UNITS)
+def test_systemd_has_nothing_to_say_against_a_unit(unit: str, tmp_path: Path) -> None:
+    """`systemd-analyze verify` is silent, with a program in the place of ours that is there."""
+    text = (FOLDER / unit).read_text().replace("/opt/takewright/bin/takewright", sys.executable)
+    (tmp_path / unit).write_text(text)
+    name = unit.replace("@.", "@evening.")
+    if name != unit:
+        (tmp_path / name).symlink_to(unit)
+    told = subprocess.run(
+        ["systemd-analyze", "verify", str(tmp_path / name)], capture_output=True, text=True, check=False
+    )
+    about_ours = [line for line in (told.stdout + told.stderr).splitlines() if "takewright" in line]
+    assert about_ours == []
+
+
+@needs_systemd
+@pytest.mark.parametrize("unit", UNITS)
+def test_the_service_is_hardly_exposed(unit: str) -> None:
+    """`systemd-analyze security` rates it from 0 (sealed) to 10 (open); 2.0 is our limit."""
+    told = subprocess.run(
+        ["systemd-analyze", "security", "--offline=true", str(FOLDER / unit)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    found = re.search(r"exposure level for \S+: ([0-9.]+)", told.stdout)
+    assert found, told.stdout + told.stderr
+    assert float(found[1]) <= EXPOSURE_LIMIT
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_a_unit_leaves_the_clock_its_rights(unit: str) -> None:
+    """Real time and locked memory are allowed, the sequencer's device too; nobody runs as root."""
+    settings = _settings(unit)
+    assert settings["RestrictRealtime"] == "no"
+    assert int(settings["LimitRTPRIO"]) >= 70
+    assert settings["LimitMEMLOCK"] == "infinity"
+    assert settings["DeviceAllow"] == "char-alsa rw"
+    assert settings["ProcSubset"] == "all"
+    assert settings["User"] == "takewright"
+    assert (settings["Type"], settings["NotifyAccess"]) == ("notify", "main")
+
+
+def test_the_template_is_the_unit_but_for_the_sessions_name() -> None:
+    """What differs names the instance, so that the two cannot drift apart."""
+    one, many = ((FOLDER / unit).read_text().splitlines() for unit in UNITS)
+    assert len(one) == len(many)
+    differ = [line for line, other in zip(many, one, strict=True) if line != other]
+    assert differ
+    assert all("%i" in line for line in differ)
+
+
+def test_the_user_of_the_unit_is_the_one_that_is_made() -> None:
+    """sysusers makes it, and puts it into the group that owns the sequencer."""
+    lines = (FOLDER / "takewright-sysusers.conf").read_text().splitlines()
+    assert [line.split()[:3] for line in lines if not line.startswith("#")] == [
+        ["u", "takewright", "-"],
+        ["m", "takewright", "audio"],
+    ]
