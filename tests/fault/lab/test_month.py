@@ -114,6 +114,6 @@ def test_two_sets_leave_nothing_behind(tmp_path: Path) -> None:
 @pytest.mark.campaign
 @pytest.mark.timeout(1800)
 def test_a_month_of_sets(tmp_path: Path) -> None:
-    """Thirty sets of ten songs: every take clean, each clock in its place, no growth after the second set."""
-    alive = _play_sets(30, 10, 32, tmp_path)
+    """Thirty sets of six songs: every take clean, each clock in its place, no growth after the second set."""
+    alive = _play_sets(30, 6, 12, tmp_path)
     assert max(alive[2:]) - alive[1] < 50
