@@ -186,7 +186,10 @@ def check_section_name(name: str) -> None:
     try:
         moment = parse_moment(name)
     except ValueError as error:
-        raise ValueError(f"{shorten(str(name))!r} cannot be a section name: {error}") from None
+        why = str(error)
+        if _NUMBERS_ONLY.fullmatch(" ".join(str(name).split())):
+            why = "a moment that is only a number is read as a slip; add a word, as in 'part 7'"
+        raise ValueError(f"{shorten(str(name))!r} cannot be a section name: {why}") from None
     if moment.shift is not None or not isinstance(moment.base, SectionName):
         raise ValueError(f"{shorten(str(name))!r} cannot be a section name: it already means a moment")
     if moment.base.name != name:

@@ -213,3 +213,10 @@ def test_any_text_is_a_moment_or_a_short_value_error(text: str) -> None:
     else:
         assert parse_moment(str(moment)) == moment
     assert 0 < len(message) < 250
+
+
+@pytest.mark.parametrize("name", ["7", "17:3", "1/2"])
+def test_a_number_as_a_section_name_is_told_what_to_write(name: str) -> None:
+    """The hint is for a name, not for a moment."""
+    with pytest.raises(ValueError, match="add a word, as in 'part 7'"):
+        check_section_name(name)
