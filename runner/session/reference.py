@@ -93,7 +93,7 @@ def reference_text() -> str:
     parts = [head, "## The file as a whole\n\n" + _table(schema)]
     parts += [_section(name, schema["$defs"][name]) for name in _ORDER]
     rows = "\n".join(f"- {row.text[:1].upper()}{row.text[1:]}." for row in NOT_YET)
-    return "\n".join(parts) + _TAIL.format(rows=rows)
+    return "\n".join(parts) + (_TAIL.format(rows=rows) if rows else "")
 
 
 def _section(name: str, body: dict[str, Any]) -> str:

@@ -9,7 +9,7 @@ import pytest
 from runner.errors import ExitCode, SessionError
 from runner.session.load import load_session
 from runner.session.model import Session
-from runner.session.not_yet import NOT_YET, NotYet
+from runner.session.not_yet import NOT_YET, NotYet, not_yet
 from runner.session.set_aside import Remainder, set_aside
 from runner.session.wording import known_keys, near_match
 
@@ -243,15 +243,14 @@ def test_what_is_not_acted_on_is_said_at_its_place(monkeypatch: pytest.MonkeyPat
     assert {notice.severity for notice in notices} == {"note"}
 
 
-@pytest.mark.parametrize("row", NOT_YET, ids=lambda row: row.text[:30])
-def test_each_row_of_the_table_finds_its_places(row: NotYet) -> None:
-    """Each row finds something in a session that uses every key, and nothing in a plain one."""
-    every = CORPUS.joinpath("good", "every-key.yaml").read_bytes()
-    loaded = load_session(every)
-    places = list(row.places(loaded.session))
-    assert places
-    assert all(loaded.marks.node(place) is not None for place in places)
-    assert list(row.places(load_session(GOOD).session)) == []
+def test_the_table_tells_exactly_what_is_not_acted_on() -> None:
+    """A session that uses every key is told each row of the table and nothing else; a plain one nothing."""
+    every = load_session(CORPUS.joinpath("good", "every-key.yaml").read_bytes())
+    told = not_yet(every.session, every.marks)
+    assert {notice.message for notice in told} == {row.text for row in NOT_YET}
+    assert all(notice.line for notice in told)
+    plain = load_session(GOOD)
+    assert not_yet(plain.session, plain.marks) == []
 
 
 def test_whole_sessions_have_nothing_set_aside() -> None:
