@@ -65,6 +65,22 @@ def test_a_desk_that_dies_again_and_again_ends_the_run(run: Run) -> None:
     assert "Traceback" not in run.output
 
 
+@pytest.mark.parametrize("name", ["engine", "desk"])
+def test_a_daemon_whose_child_dies_again_and_again_stands_and_says_so(tmp_path: Path, name: str) -> None:
+    """It neither spins nor gives up: it is silent, says when it tries again, and TERM ends it."""
+    session = write_session(tmp_path, jack=False, bars=BARS)
+    with running([str(session)], tmp_path / "takes", before=IMPATIENT) as run:
+        for deaths in (1, 2, 3):
+            run.kill(name)
+            run.wait_for_text(f"the {name} process died", deaths)
+        text = f"the {name} process dies again and again: the rig is silenced and stands"
+        run.wait_for_text(text)
+        assert f"{text}; it is tried again in 30 s" in " ".join(run.output.split())
+        run.process.send_signal(signal.SIGTERM)
+        assert run.wait() == 130
+    assert "Traceback" not in run.output
+
+
 @pytest.mark.campaign
 def test_an_engine_that_dies_again_and_again_ends_the_run(tmp_path: Path) -> None:
     """As above for the engine, over several takes; each take that it broke off is closed as failed."""

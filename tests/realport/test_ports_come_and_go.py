@@ -8,10 +8,13 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
+from contextlib import ExitStack
+from pathlib import Path
 
 import pytest
 from jack_server import JackServer
-from live_run import Ear, listening
+from live_run import Ear, listening, running
+from quay import PORTS, STOP, events_of, left_sounding, transport_of, write_session
 
 from runner.ports.base import Port, PortConfig
 from runner.ports.registry import open_ports
@@ -81,3 +84,35 @@ def test_a_port_that_is_missing_at_first_is_opened_both_ways_when_it_comes(jack_
         _mend(port)
         _hears(ear, port, b"\xfb")
     port.close()
+
+
+def test_machines_that_go_and_come_back_in_a_take_are_told_what_they_missed(
+    jack_server: JackServer, tmp_path: Path
+) -> None:
+    """The clock goes on; Stop, Note Offs and the controller in force are sent; the take tells it."""
+    environment = jack_server.child_environment()
+    session = write_session(tmp_path, jack=True, bars=24, tempo=240)
+    with ExitStack() as stack:
+        first = stack.enter_context(listening("quay", PORTS, environment))
+        run = stack.enter_context(
+            running([str(session), "--song", "Net Loft"], tmp_path / "takes", environment)
+        )
+        first.wait_for(lambda: len(left_sounding(first.heard("rack"))) == 2, "two notes")
+        first.close()
+        run.wait_for_takes()
+        log = run.takes()[0] / "events.jsonl"
+        _until(lambda: log.read_text().count('"kind":"presence"') == 2, "both ports to be missed")
+        with listening("quay", PORTS, environment) as second:
+            second.wait_for(lambda: second.clocks("box") >= 48, "two quarters of clock")
+            run.wait()
+        summary = run.summary()
+    box, rack = (second.heard(port) for port in PORTS)
+    assert transport_of(box)[0] == STOP
+    told = [entry.data for entry in rack]
+    assert told.index(b"\x81\x28\x40") < told.index(b"\x81\x2f\x40")
+    moves = [data[2] for data in told if data[:2] == b"\xb1\x4a"]
+    assert moves == list(range(moves[0], 25))
+    codes = [finding["code"] for finding in summary["findings"]]
+    assert {"port-lost", "port-returned", "machine-left-stopped"} <= set(codes)
+    presence = [event for event in events_of(run.takes()[0]) if event["kind"] == "presence"]
+    assert [event["data"]["present"] for event in presence] == [False, False, True, True]
