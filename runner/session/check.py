@@ -39,6 +39,8 @@ def _ports(session: Session, findings: Findings) -> None:
     for name, port in session.ports.items():
         if port.simulate is not None and name not in findings.rest.ports:
             _simulated(name, port, port.simulate, findings)
+        if port.loops_to is not None:
+            findings.port(("ports", name, "loops-to"), port.loops_to, session, "in")
         if port.create is None:
             continue
         if port.create in made:

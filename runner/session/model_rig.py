@@ -53,6 +53,11 @@ class PortSpec(Spec):
         False,
         description="The port takes a system exclusive message in pieces, so that clock can pass in between.",
     )
+    loops_to: Name | None = Field(
+        None,
+        description="A cable leads from its output to the input of this port, which may be itself: "
+        "`check --live` measures the way round.",
+    )
     settings: dict[str, Setting] = Field(
         default_factory=dict, description="How the simulated machine behaves."
     )
@@ -67,6 +72,12 @@ class PortSpec(Spec):
             for key in ("settings", "faults"):
                 if getattr(self, key):
                     raise refuse("only goes with simulate", at=key)
+        elif self.loops_to is not None:
+            raise refuse(
+                "only goes with match or create: no cable leads from a simulated machine", at="loops-to"
+            )
+        if self.loops_to is not None and self.direction == "in":
+            raise refuse("only goes with a port that sends", at="loops-to")
         return self
 
 
