@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 MS = 1_000_000
 SECOND = 1_000_000_000
@@ -56,9 +56,8 @@ class Campaign:
     faults: tuple[Fault, ...]
     actions: tuple[Action, ...] = ()
     pipe_bytes: int = 1 << 20
-    follows: bool = False
     from_moment: str = ""
-    notes: dict[str, int] = field(default_factory=dict)
+    master: tuple[tuple[int, bytes], ...] = ()  #: what another machine's clock sends, and when; none: our own
 
     def of(self, *kinds: str) -> list[Fault]:
         """Return the faults of these kinds."""
@@ -67,6 +66,10 @@ class Campaign:
     def describe(self) -> str:
         """Return the script, for people."""
         script = [str(fault) for fault in self.faults] + [str(action) for action in self.actions]
+        if self.master:
+            script.append(
+                f"{len(self.master)} messages of a master's clock from {self.master[0][0] / SECOND:.3f} s"
+            )
         return "\n".join([f"seed {self.seed}, pipe of {self.pipe_bytes} bytes", self.text, *script])
 
 
@@ -80,6 +83,10 @@ def draw(seed: int) -> Campaign:
     pre_roll = rng.choice((0, 0, 1))
     song_ns = round((bars + pre_roll) * numerator * 60 / bpm * SECOND)
     text = _session(rng, ports, bpm, numerator, bars, pre_roll)
+    follows = random.Random(f"follow {seed}")  # of its own: what other seeds draw must not change
+    master = tuple(_master(follows, bpm, song_ns)) if follows.random() < 0.25 else ()
+    if master:
+        text += _followed(follows, ports)
     return Campaign(
         seed=seed,
         text=text,
@@ -88,8 +95,38 @@ def draw(seed: int) -> Campaign:
         faults=tuple(sorted(_faults(rng, ports, song_ns), key=lambda fault: fault.at_ns)),
         actions=tuple(sorted(_actions(rng, ports, song_ns), key=lambda action: action.at_ns)),
         pipe_bytes=rng.choice((4096, 65_536, 1 << 20, 1 << 20)),
-        from_moment=rng.choice(("", "", "", f"bar {rng.randint(1, bars)}")),
+        from_moment="" if master else rng.choice(("", "", "", f"bar {rng.randint(1, bars)}")),
+        master=master,
     )
+
+
+def _followed(rng: random.Random, ports: int) -> str:
+    """Return what a session needs to follow the clock that comes in on its last port."""
+    span, then = rng.choice(("1 beat", "2 bars", "300 ms")), rng.choice(("stop", "carry-on"))
+    dropout = f"{{freewheel: {span}, then: {then}}}"
+    return f"clock: {{source: beat-clock, port: port{rng.randrange(ports)}, on-dropout: {dropout}}}\n"
+
+
+def _master(rng: random.Random, bpm: int, song_ns: int) -> Iterator[tuple[int, bytes]]:
+    """Yield the clock of another machine: off in tempo, shaky, with losses, doubles, pauses and stops."""
+    interval = 60 * SECOND / bpm / 24 * rng.choice((1, 1, 0.97, 1.02))
+    jitter, loss, double = rng.choice((0, MS, 3 * MS)), rng.choice((0, 0, 0.01)), rng.choice((0, 0, 0.01))
+    start = rng.choice((300, 900)) * MS
+    pause = (rng.randrange(song_ns), rng.choice((0, 0, 200 * MS, 3 * SECOND)))
+    stop = rng.choice((None, None, None, rng.randrange(song_ns)))
+    lead, last = rng.randint(0, 96), 0
+    yield start - 5 * MS, b"\xfa"
+    for number in range(-lead, int(song_ns * 1.3 / interval)):
+        at = start + round(number * interval)
+        if at < 0 or pause[0] <= at - start < pause[0] + pause[1]:
+            continue
+        if stop is not None and at - start > stop:
+            yield at, b"\xfc"
+            return
+        for _ in range(0 if rng.random() < loss else 2 if rng.random() < double else 1):
+            last = max(last, at + rng.randint(0, jitter))
+            yield last, b"\xf8"
+    yield last + 5 * MS, b"\xfc"
 
 
 def _session(rng: random.Random, ports: int, bpm: int, numerator: int, bars: int, pre_roll: int) -> str:

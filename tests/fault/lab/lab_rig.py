@@ -13,6 +13,7 @@ import json
 import os
 import select
 import socket
+from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from fcntl import fcntl
@@ -385,6 +386,8 @@ class Outcome:
         clock.zero_ns, clock.begun = clock.now_ns(), True
         engines.tell(Command.ROLL, json.dumps(RollOrder("take-0001", "Slack Water").to_dict()).encode())
         script = self._script()
+        master = deque(sorted(self.campaign.master))
+        heard_at = self._clock_port()
         timeline = self.compiled.course.legs[0].timeline
         late = sum(fault.amount for fault in self.campaign.of("jump"))
         end = clock.zero_ns + timeline.exit_ns - timeline.start_ns + late + 9_000_000_000
@@ -393,8 +396,13 @@ class Outcome:
             since = clock.now_ns() - clock.zero_ns
             while script and script[0].at_ns <= since:
                 self._act(script.pop(0))
+            while master and master[0][0] <= since:
+                engines.ports[heard_at].hear(master.popleft()[1])
             soonest = min(
-                end, next_pump, clock.zero_ns + (script[0].at_ns if script else self.campaign.song_ns * 9)
+                clock.zero_ns + (master[0][0] if master else self.campaign.song_ns * 9),
+                end,
+                next_pump,
+                clock.zero_ns + (script[0].at_ns if script else self.campaign.song_ns * 9),
             )
             engines.turn(max(soonest, clock.now_ns() + 1))
             if clock.now_ns() >= next_pump:
@@ -405,6 +413,11 @@ class Outcome:
         self.disk.failing = False  # what is judged is the record of a disk that came back
         self.clock.hold(clock.now_ns() + 2_000_000_000)
         self.summary = self.desk.close()
+
+    def _clock_port(self) -> int:
+        """Return the number of the port on which another machine's clock comes in."""
+        name = self.prepared.session.clock.port
+        return list(self.prepared.session.ports).index(name) if name else 0
 
     def _script(self) -> list[Action]:
         """Return what the user does, and what comes in, in order."""

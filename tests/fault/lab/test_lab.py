@@ -51,6 +51,7 @@ def test_the_campaigns_meet_every_kind_of_fault() -> None:
     assert len(set(kinds)) == 16
     assert min(kinds.count(kind) for kind in set(kinds)) >= 10
     assert any(not campaign.faults for campaign in campaigns)
+    assert sum(bool(campaign.master) for campaign in campaigns) > 50  # and some follow another machine
 
 
 def test_each_rule_says_what_it_holds() -> None:
