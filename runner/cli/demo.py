@@ -1,8 +1,9 @@
-"""`takewright demo`: two takes of a packaged session on simulated machines, and what their audits say.
+"""`takewright demo`: three takes of packaged sessions on simulated machines, and what their audits say.
 
 The first take is left alone. In the second, two things go wrong that do go wrong on stage: the computer
 stands still for a moment (the engine process is stopped and let go again), and a program dies (the desk
-process is killed). The audit must find the first, and the record of the take must survive the second.
+process is killed). The audit must find the first, and the record of the take must survive the second. In
+the third, another machine is the clock (`demo_follow`).
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from runner.cli import demo_follow
 from runner.cli.view import RunView, finding_line, worst_first
 from runner.cli.wording import plural, wrapped
 from runner.errors import ExitCode, TakewrightError
@@ -51,10 +53,10 @@ STALL_CODES = frozenset({"clock-late", "message-late", "computer-stalled"})
     "--takes-folder", default="", metavar="DIR", help="Keep the takes there, not in a new temporary folder."
 )
 def command(takes_folder: str) -> int:
-    """Play a built-in session on simulated machines: a clean take, then one in which things go wrong.
+    """Play built-in sessions on simulated machines: a clean take, then two in which things go wrong.
 
-    Needs no hardware and makes no sound; takes half a minute. Both takes are audited. Exits 0 if both
-    were as they should be: the first clean, and in the second what was done to it found and nothing lost.
+    Needs no hardware and makes no sound; takes under a minute. Each take is audited. Exits 0 if all were as
+    they should be: the first clean, and in the others what was done to them found and nothing lost.
     """
     folder = takes_folder or tempfile.mkdtemp(prefix="takewright-demo-")
     click.echo(wrapped(f"{SONG}, on four simulated machines. No sound, no hardware.", after=""))
@@ -70,10 +72,13 @@ def command(takes_folder: str) -> int:
     )
     second = roll(folder, "disturbed", Disturber())
     second_good = _tell_second(second)
+    click.echo(f"\n{demo_follow.INTRODUCTION}")
+    third = roll(folder, "followed", session=demo_follow.SESSION, song=demo_follow.SONG)
+    third_good = demo_follow.tell_third(third)
     click.echo("\nThe takes are kept. To look further:")
     click.echo(f"  takewright takes '{folder}'")
     click.echo(f"  takewright audit --takes-folder '{folder}' last")
-    return int(ExitCode.OK if first_good and second_good else ExitCode.NOT_CLEAN)
+    return int(ExitCode.OK if first_good and second_good and third_good else ExitCode.NOT_CLEAN)
 
 
 # ---------------------------------------------------------------------- rolling
@@ -119,7 +124,13 @@ def bar_of(at: str) -> int:
         return -99
 
 
-def roll(folder: str, pass_name: str, disturber: Disturber | None = None) -> Rolled:
+def roll(
+    folder: str,
+    pass_name: str,
+    disturber: Disturber | None = None,
+    session: Path = SESSION,
+    song: str = SONG,
+) -> Rolled:
     """Roll one take in three processes, as `run` does; raises `TakewrightError` if none comes of it."""
     warnings: list[str] = []
     closed: list[dict[str, Any]] = []
@@ -135,7 +146,7 @@ def roll(folder: str, pass_name: str, disturber: Disturber | None = None) -> Rol
             if disturber is not None:
                 disturber.hear(report, keeper.pids)
 
-        keeper = Keeper(job_of(folder, pass_name), hear)
+        keeper = Keeper(job_of(folder, pass_name, session, song), hear)
         code = keeper.run()
     if code == ExitCode.INTERRUPTED:
         raise KeyboardInterrupt
@@ -145,15 +156,15 @@ def roll(folder: str, pass_name: str, disturber: Disturber | None = None) -> Rol
     return Rolled(take, _summary(take), disturber, warnings)
 
 
-def job_of(folder: str, pass_name: str) -> Job:
-    """Return the job of one take of the packaged session."""
+def job_of(folder: str, pass_name: str, session: Path = SESSION, song: str = SONG) -> Job:
+    """Return the job of one take of a packaged session."""
     from runner.desk.job import Job
 
     return Job(
-        session_file=str(SESSION),
+        session_file=str(session),
         run=new_run_name(),
         mode="song",
-        song=SONG,
+        song=song,
         pass_name=pass_name,
         takes_folder=str(Path(folder).absolute()),
     )

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from runner.cli import demo
+from runner.cli import demo, demo_follow
 from runner.cli.demo import Disturber, Rolled, bar_of, stall_finding
 from runner.desk.job import Report
 
@@ -43,7 +43,7 @@ def test_the_packaged_session_is_the_example() -> None:
     """The demo's session and parts in the package are those of configs/, byte for byte."""
     packaged = REPOSITORY / "runner" / "cli" / "demo_session"
     files = sorted(path.relative_to(packaged) for path in packaged.rglob("*") if path.is_file())
-    assert [str(path) for path in files] == ["demo.yaml", "parts/slack-water.mid"]
+    assert [str(path) for path in files] == ["demo-follow.yaml", "demo.yaml", "parts/slack-water.mid"]
     for path in files:
         assert (packaged / path).read_bytes() == (REPOSITORY / "configs" / path).read_bytes()
     assert packaged == demo.SESSION.parent
@@ -109,6 +109,22 @@ FOUND = take(verdict="flawed", findings=[LATE])
 BROKEN = take(verdict="failed", findings=[{**LATE, "code": "note-left", "severity": "error"}])
 TORN = take(verdict="flawed", findings=[LATE], log={"records": 9, "complete": False, "dropped": 3})
 LOST = take(verdict="failed", findings=[LATE], clock={**PLAYED["clock"], "missing": 4})
+FOLLOWED = {
+    "verdict": "failed",
+    "clock": {
+        "missing": 3,
+        "locked_after_beats": 0.667,
+        "ports": [{"port": "box", "direction": "out", "expected": 577, "missing": 0}],
+    },
+    "findings": [
+        {
+            "code": "clock-missing",
+            "severity": "error",
+            "at": "bar 3 beat 1.5",
+            "text": "3 clocks on port tape never came",
+        }
+    ],
+}
 CASES = {
     "as it should be": ([take()], FOUND, True, 2, 0),
     "busy once": ([FOUND, take()], FOUND, True, 3, 0),
@@ -137,7 +153,9 @@ def test_the_demo_is_judged_by_both_takes(
     waiting = [*first]
     rolled: list[str] = []
 
-    def roll(folder: str, pass_name: str, disturber: Disturber | None = None) -> Rolled:
+    def roll(folder: str, pass_name: str, disturber: Disturber | None = None, **other: object) -> Rolled:
+        if other:
+            return Rolled(Path(folder), FOLLOWED)
         rolled.append(pass_name)
         if disturber is None:
             return Rolled(Path(folder), waiting.pop(0))
@@ -153,9 +171,26 @@ def test_the_demo_is_judged_by_both_takes(
         assert "by this computer alone" in " ".join(told.out.split())
 
 
+@pytest.mark.parametrize(
+    ("clock", "good"),
+    [
+        ({}, True),
+        ({"missing": 2}, False),
+        ({"ports": [{"port": "box", "direction": "out", "expected": 577, "missing": 1}]}, False),
+    ],
+)
+def test_the_followed_take_is_judged_by_what_was_left_out(
+    clock: dict[str, Any], good: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exactly the clocks that the simulated recorder left out, and none of them missing behind us."""
+    summary = {**FOLLOWED, "clock": {**FOLLOWED["clock"], **clock}}  # type: ignore[dict-item]
+    assert demo_follow.tell_third(Rolled(tmp_path, summary)) is good
+    assert max(len(line) for line in capsys.readouterr().out.splitlines()) <= 80
+
+
 @pytest.mark.campaign
 def test_the_demo_from_end_to_end(tmp_path: Path) -> None:
-    """The real thing: two or three takes in real time, exit 0, both on disk, the disturbed one whole."""
+    """The real thing: three or four takes in real time, exit 0, all on disk, the disturbed one whole."""
     done = subprocess.run(
         [sys.executable, "-m", "runner.cli", "demo", "--takes-folder", str(tmp_path)],
         capture_output=True,
@@ -168,4 +203,4 @@ def test_the_demo_from_end_to_end(tmp_path: Path) -> None:
     assert "The hold-up shows." in flat
     assert "The dead desk does not show." in flat
     takes = sorted(path.parent.name for path in tmp_path.rglob("take-0001/take.json"))
-    assert takes == ["take-0001", "take-0001"]
+    assert takes == ["take-0001"] * 3
