@@ -240,7 +240,8 @@ MEANINGS: Mapping[str, Meaning] = {
         "stop it by hand; what followed the punch out is overwritten",
     ),
     "recorder-not-stopped": Meaning(
-        "warning", "a recorder was told to stop and still moved 3 s later", "its own answers", "stop it by hand"
+        "warning", "a recorder was told to stop and still moved 3 s later", "its own answers",
+        "stop it by hand",
     ),
     "recorder-refuses": Meaning(
         "warning", "a recorder does not know what it was asked", "its response or command error",

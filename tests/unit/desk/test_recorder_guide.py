@@ -7,8 +7,8 @@ from pathlib import Path
 
 from runner.audit.meanings import MEANINGS
 from runner.desk.recorders import AHEAD_NS
-from runner.play.machine_control import ANSWER_NS, RecorderReport, RecorderSpec
 from runner.plan.recorder import AFTER_NS, BEFORE_NS
+from runner.play.machine_control import ANSWER_NS, RecorderReport, RecorderSpec
 
 PAGE = (Path(__file__).parents[3] / "docs" / "guides" / "recorder.md").read_text("utf-8")
 
