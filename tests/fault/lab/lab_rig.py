@@ -25,6 +25,7 @@ from lab_draw import Action, Campaign, Fault
 from lab_ports import Death, LabClock, LabPort, Oracle
 
 import runner.engine.child as child
+import runner.engine.standby as standby
 import runner.takes.files as files
 from runner.desk.prepare import Prepared, rig_of
 from runner.desk.spool import RecordSpool
@@ -331,13 +332,16 @@ def in_place_of(engines: Engines, disk: Disk, campaign: Campaign) -> Iterator[No
     """Put the laboratory's ports, disk and wall clock in place for the block."""
     wall = _Wall(campaign, engines.clock)
     old = (child.open_ports, child.quiet_collector, child.time, files.system_write, files.data_sync)
+    to_rescue = standby.open_ports
     child.open_ports, child.quiet_collector = engines.open_ports, lambda: None  # type: ignore[assignment]
+    standby.open_ports = engines.open_ports  # type: ignore[assignment]
     child.time = wall  # type: ignore[assignment]
     files.system_write, files.data_sync = disk.write, disk.sync
     try:
         yield
     finally:
         child.open_ports, child.quiet_collector, child.time, files.system_write, files.data_sync = old
+        standby.open_ports = to_rescue
 
 
 class _Wall:
