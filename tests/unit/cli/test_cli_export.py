@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import csv
+import json
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -68,3 +71,18 @@ def test_the_page_of_an_evening(takes: Path, call: Call, tmp_path: Path) -> None
     assert "2 clean, 1 damaged" in page and "Net Loft" in page
     call("takes", takes, "--song", "Ropewalk", "--page", tmp_path / "evening.html")
     assert "Net Loft" not in (tmp_path / "evening.html").read_text()
+
+
+@pytest.mark.parametrize("words", [("audit", "last"), ("takes",), ("compare", "Ropewalk/1", "Ropewalk/2")])
+def test_nothing_heavy_is_imported(takes: Path, words: tuple[str, ...]) -> None:
+    """To say what a take was needs no model, no MIDI library, no tables and no terminal library."""
+    place = [str(takes)] if words[0] == "takes" else ["--takes-folder", str(takes)]
+    program = (
+        "import json, sys\nfrom runner.cli.main import run\nrun(sys.argv[1:])\n"
+        "print(json.dumps(sorted({name.partition('.')[0] for name in sys.modules})))"
+    )
+    out = subprocess.check_output([sys.executable, "-c", program, *words, *place], text=True)
+    loaded = set(json.loads(out.splitlines()[-1]))
+    heavy = {"rich", "pydantic", "yaml", "mido", "rtmidi", "numpy", "pyarrow", "apscheduler", "structlog"}
+    assert "runner" in loaded
+    assert loaded & heavy == set()
