@@ -15,16 +15,20 @@ import math
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from runner.music import FrameRate, TimeCode
 from runner.music.mtc import PIECES, full_message, quarter_frame
-from runner.plan.columns import Draft
 from runner.plan.grid import CLOCKS_PER_QUARTER
-from runner.plan.reporting import Path, Reporter
-from runner.plan.score import ScorePort
-from runner.plan.stretch import Frame
 from runner.plan.timeline import EventOrder, TimeCodeRole, Timeline
 from runner.plan.wire import CLOCK_GUARD_NS
+
+if TYPE_CHECKING:
+    # the engine uses this module too: it is to be small, and quick to start
+    from runner.plan.columns import Draft
+    from runner.plan.reporting import Path, Reporter
+    from runner.plan.score import ScorePort
+    from runner.plan.stretch import Frame
 
 SOURCE = "time code"
 DEFAULT_TIME_CODE = "01:00:00:00"
@@ -77,6 +81,8 @@ def role_of(frame: Frame, port: ScorePort, source: int) -> TimeCodeRole | None:
 
 def full_draft(frame: Frame, role: TimeCodeRole, frames: QuarterFrames) -> Draft:
     """Return the full message that tells where the time code of a leg begins."""
+    from runner.plan.columns import Draft
+
     index = frames.first
     t_ns = frames.song_ns(index)
     quarters = frames.exact_quarters(t_ns)
