@@ -6,7 +6,14 @@ import time
 from collections.abc import Iterator
 
 import pytest
+from hypothesis import HealthCheck, settings
 from jack_server import JackServer, jack_environment
+
+# property tests are the same on each run, and a busy computer does not fail them
+settings.register_profile(
+    "quay", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("quay")
 
 
 @pytest.fixture(scope="session")
