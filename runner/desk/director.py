@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
@@ -32,35 +32,6 @@ from runner.takes.store import NewTake
 
 QUIET_NS = 2_000_000_000  #: after a song: what still rings is not cut by the next song's programs
 RETRY_NS = 2_000_000_000  #: how often the engine is asked again to open a rig that was not there
-
-
-class Link(Protocol):
-    """The way to the engine, as `EngineLink` is one."""
-
-    def command(self, command: Command, data: Mapping[str, Any] | bytes = b"") -> None:
-        """Queue a command."""
-
-    def forget(self) -> None:
-        """Drop what was not sent."""
-
-
-class Tell(Protocol):
-    """The way to the keeper, as `Reporter` is one."""
-
-    def __call__(self, kind: str, data: Mapping[str, Any] | None = None) -> None:
-        """Report something."""
-
-    def warn(self, text: str) -> None:
-        """Report what a person should know."""
-
-
-@dataclass(slots=True)
-class _Call:
-    """A roll that was called: compiled, perhaps with the engine already, perhaps with its take made."""
-
-    roll: Roll
-    loaded: bool = False
-    take: NewTake | None = None
 
 
 @dataclass(slots=True)
@@ -172,11 +143,6 @@ class Director:
             self.exit = self._code_of_all()
         else:
             self.configure()  # what the dead desk had told the engine is not known; its answer tells
-
-    def configure(self) -> None:
-        """Have the engine open the rig; its answer says how that went."""
-        rig = rig_of(self.prepared.session, wait=self.show.mode is Mode.STAY)
-        self.link.command(Command.CONFIGURE, rig.to_dict())
 
     def tick(self, now_ns: int) -> None:
         """Do what is due by the time, and take up takes that are closed."""
@@ -356,182 +322,6 @@ class Director:
         self.configure()
         return Outcome(True, "the session file was read again")
 
-    # ------------------------------------------------------------------ rolling
-
-    def _compile(self, names: tuple[str, ...]) -> Roll:
-        """Return the songs compiled, as they were the last time if nothing has changed."""
-        roll = self._ready.get(names)
-        if roll is None:
-            rehearsal = self.rehearsal if self.show.mode is Mode.SONG else unloaded(self.rehearsal)
-            pass_name = self.job.pass_name or self.prepared.session.takes.pass_
-            roll = compile_roll(self.prepared, names, rehearsal, pass_name=pass_name, run=self.job.run)
-            for problem in roll.problems:
-                self.tell.warn(str(problem))
-            self._ready = {names: roll}
-            self.board.new_roll()
-        return roll
-
-    def _compile_or_none(self) -> Roll | None:
-        try:
-            return self._compile(tuple(place.song for place in self.show.chain))
-        except TakewrightError as error:
-            self.tell.warn(str(error))
-            return None
-
-    def _begin_call(self) -> Outcome | None:
-        """Bring the songs that are up into the engine; the answer to it gives the order to roll."""
-        if self.stopping or self.recording.rolling:
-            return None
-        if self.board.trouble:
-            return self._wait_for_rig()
-        try:
-            roll = self._compile(tuple(place.song for place in self.show.chain))
-        except TakewrightError as error:
-            return self._cannot_roll(str(error), error.exit_code)
-        self._call = _Call(roll)
-        self._prepare_at_ns = None
-        if self._configured:
-            self.link.command(Command.COURSE, roll.course.pack())
-        else:
-            self.configure()
-        return None
-
-    def _see_missing(self) -> None:
-        """Say once what is missing that a roll needs, and once that it is all there."""
-        session = self.prepared.session
-        needed = {machine.port for machine in session.machines.values() if machine.required}
-        gone = [port for port in self.board.ports.values() if not port.present and port.name in needed]
-        trouble = "; ".join(f"port {port.name}: {port.text or 'not there'}" for port in gone)
-        if trouble == self.board.trouble:
-            return
-        self.board.trouble = trouble
-        self.tell.warn(trouble or "all that a roll needs is there again")
-
-    def _wait_for_rig(self) -> Outcome | None:
-        """A port that is needed is not there: an order is refused, an unattended run tries again."""
-        text = f"{self.show.up} cannot roll: {self.board.trouble}"
-        if self.show.mode is Mode.STAY:
-            self.show.refused("roll")
-            return Outcome(False, text)
-        self.show.later(self.now_ns() + RETRY_NS)
-        return None
-
-    def _cannot_roll(self, text: str, code: ExitCode) -> Outcome:
-        self._call = None
-        if self.show.mode is Mode.STAY:
-            self.show.refused("roll")
-            self.board.alarm(_utc(), "error", text)
-            self.tell("standing", {"song": str(self.show.up), "for": self.show.waiting_for})
-        else:
-            self.tell("error", {"text": text, "exit": int(code)})
-            self.exit = code
-        return Outcome(False, text)
-
-    def _order_roll(self) -> None:
-        """The engine has the course: make the take, and let it roll."""
-        call = self._call
-        if self.stopping or call is None:
-            return
-        call.loaded = True
-        if call.take is None and not self.recorders.may_roll(call.roll, self.now_ns()):
-            return  # it is called again when they are where the take begins
-        keeper = self.recording.keeper
-        if call.take is None:
-            call.take = keeper.create(call.roll)
-            if keeper.elsewhere:  # the music rolls in any case
-                self.tell.warn(keeper.elsewhere)
-                self.board.alarm(_utc(), "error", keeper.elsewhere)
-        self._roll = call.roll
-        self.link.command(Command.ROLL, RollOrder(call.take.key, call.roll.song).to_dict())
-        data = {"song": call.roll.song, "number": call.take.number, "pass": call.roll.pass_name}
-        self.tell("rolling", {**data, "folder": str(call.take.folder), "songs": list(call.roll.names)})
-
-    def _send_opening(self) -> None:
-        """Send what the song that is up needs at its bar 1, so that it has its sounds before it rolls."""
-        if not self._configured or self.show.phase not in (Phase.STANDING, Phase.DUE):
-            return
-        roll = self._compile_or_none()
-        messages = opening_messages(roll.songs[0]) if roll is not None else []
-        if messages:
-            rows = [[port, NO_MACHINE, data.hex()] for port, data in messages]
-            self.link.command(Command.SEND, {"messages": rows})
-
-    # ------------------------------------------------------------------ the engine's answers
-
-    def on_answer(self, answer: int, data: Mapping[str, Any]) -> None:
-        """Take an answer of the engine."""
-        if answer == Answer.READY:
-            self._on_ready(data)
-        elif answer == Answer.LOADED:
-            self._order_roll()
-        elif answer == Answer.FAULT:
-            self._on_fault(data)
-
-    def _on_ready(self, data: Mapping[str, Any]) -> None:
-        for text in data.get("warnings", ()):
-            self.tell.warn(text)
-        self.board.realtime = bool(data.get("realtime"))
-        if data.get("rescued"):
-            self._after_rescue(bool(data.get("configured")))
-            return
-        self._configured = True
-        self.board.open_ports(data.get("ports", ()), data.get("missing", ()))
-        self._see_missing()
-        self.new_rig()
-        self.board.state = "ready" if self.board.state == "starting" else self.board.state
-        for index, name in enumerate(self.prepared.session.machines):
-            if name in self.board.muted:
-                self._send_mute(index, True)
-        self.tell("ready", {"ports": data.get("ports", []), "realtime": data.get("realtime")})
-        if data.get("moving"):
-            return  # the record of the take's begin is on its way
-        if self._call is not None:
-            self.link.command(Command.COURSE, self._call.roll.course.pack())
-        elif self.show.phase is Phase.STANDING:
-            if self.job.standing:
-                self._carry_out([Directive(Do.PREPARE)])
-            else:
-                self._carry_out(self.show.begin(self.now_ns()))
-
-    def _after_rescue(self, configured: bool) -> None:
-        """A new engine has silenced the rig; tell it again what the dead one may not have done."""
-        self.tell.warn("the engine process died; the rig was stopped and silenced")
-        self.link.forget()
-        self._configured = configured
-        if self.stopping or self.recording.rolling or self.recording.keeper.closing:
-            return  # the take ends first, and leads on to the next
-        if self._call is not None:
-            self._again()
-        elif not configured:
-            self.configure()
-
-    def _again(self) -> None:
-        """Bring a called roll into the engine once more: nothing of it has sounded."""
-        if self._call is not None and self._configured:
-            self.link.command(Command.COURSE, self._call.roll.course.pack())
-        else:
-            self.configure()
-
-    def _on_fault(self, data: Mapping[str, Any]) -> None:
-        text = str(data.get("text", "the engine reported a fault"))
-        kind = data.get("kind")
-        if kind == "rescue":
-            self._configured = False
-        if self.recording.rolling or kind == "state":
-            self.tell.warn(text)
-            return
-        code = ExitCode(data.get("exit", int(ExitCode.NOT_CLEAN)))
-        if self.show.mode is not Mode.STAY:
-            self.tell("error", {"text": text, "exit": int(code)})
-            self.exit = code
-            return
-        if text != self.board.trouble:
-            self.tell.warn(text)
-        if self._call is not None:
-            self._cannot_roll(text, code)
-        self._configured, self.board.trouble = False, text
-        self._retry_at_ns = self.now_ns() + RETRY_NS
-
     # ------------------------------------------------------------------ records
 
     def on_records(self, records: Sequence[Record]) -> None:
@@ -619,20 +409,5 @@ class Director:
     def status(self) -> Status:
         """Return what there is to see."""
         keeper = self.recording.keeper
-        return self.board.status(self.show, self._roll, keeper.text, keeper.log_trouble)
-
-
-def places_of_job(job: Job, prepared: Prepared) -> tuple[Place, ...]:
-    """Return the places of a job: takes of one song, or the running order, each place `takes` times."""
-    if job.song:
-        prepared.song(job.song)
-        items = [OrderItem.model_validate({"song": job.song})] * job.takes
-    elif job.order:
-        items = [OrderItem.model_validate({"song": name}) for name in job.order]
-    else:
-        items = [item for item in prepared.session.running_order for _ in range(job.takes)]
-    return places_of(items)
-
-
-def _utc() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+        status = self.board.status(self.show, self._roll, keeper.text, keeper.log_trouble)
+        return replace(status, waiting_for=self.recorders.waiting_for or status.waiting_for)

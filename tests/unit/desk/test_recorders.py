@@ -79,7 +79,7 @@ class Stage:
 
 
 def test_a_roll_waits_until_the_recorder_rolls(tmp_path: Path) -> None:
-    """It is located to where the roll begins and told to play; the roll is ordered when it says that it does."""
+    """It is located to where the roll begins and told to play; the roll is ordered when it says so."""
     stage = Stage()
     assert not stage.recorders.may_roll(stage.roll, stage.now)
     assert stage.recorders.waiting_for == "deck to go to 00:09:58:00"
