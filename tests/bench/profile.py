@@ -15,9 +15,11 @@ import subprocess
 import tempfile
 from collections import Counter
 from pathlib import Path
+from typing import Any
 
-from measure import RollingTake
+from measure import RollingTake, machine
 from players import part
+from timing_page import put_table
 
 HOTTEST = 8
 
@@ -41,7 +43,9 @@ def main() -> None:
     """Profile both."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--seconds", type=float, default=40)
+    parser.add_argument("--write", action="store_true", help="put the table into docs/timing.md")
     given = parser.parse_args()
+    hottest: dict[str, Any] = {}
     with (
         tempfile.TemporaryDirectory() as folder,
         RollingTake(given.seconds + 6, part=part(given.seconds)) as rolling,
@@ -67,11 +71,19 @@ def main() -> None:
         for name in ("engine", "desk"):
             own, whole, total = sampled(Path(folder, name))
             print(f"{name}: {total} samples awake")
+            hottest[name] = [(frame, count / total) for frame, count in own.most_common(3)]
             for title, counts in (("of its own", own), ("with all it called", whole)):
                 print(f"  {title}")
                 for frame, count in counts.most_common(HOTTEST):
                     print(f"    {100 * count / total:5.1f} %  {frame.replace(os.getcwd() + '/', '')}")
         rolling.sample_to_end()
+    if given.write:
+        lines = ["| process | function | of its time awake |", "|---|---|---:|"]
+        for name, rows in hottest.items():
+            lines += [
+                f"| {name} | `{frame.partition(' ')[0]}` | {100 * share:.0f} % |" for frame, share in rows
+            ]
+        put_table("profile", "\n".join(lines), {**machine(), "hottest": hottest}, "timing-profile.json")
 
 
 if __name__ == "__main__":
