@@ -16,12 +16,13 @@ from runner.plan.leg_cues import add_cues
 from runner.plan.leg_parts import add_parts
 from runner.plan.leg_wire import LegWires
 from runner.plan.motion import Motion
+from runner.plan.quarter_frames import QuarterFrames
 from runner.plan.recorder import add_questions
 from runner.plan.report import WireReport
 from runner.plan.reporting import Reporter
 from runner.plan.score import Score, ScorePort
 from runner.plan.stretch import Collected, Frame, LegState, Stretch, frame_of, state_at
-from runner.plan.timecode_out import QuarterFrames, full_draft, role_of
+from runner.plan.timecode_out import full_draft, role_of
 from runner.plan.timeline import ClockRole, EventOrder, Stage, StageMark, Timeline
 from runner.plan.transport import LeftOut, PortTransport, TransportPlanner
 

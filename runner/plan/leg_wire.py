@@ -6,10 +6,11 @@ from collections.abc import Sequence
 
 from runner.plan.columns import Rows
 from runner.plan.place import place
+from runner.plan.quarter_frames import QuarterFrames
 from runner.plan.report import Traffic, WireReport, judge_wire
 from runner.plan.score import ScorePort
 from runner.plan.stretch import Collected, Frame
-from runner.plan.timecode_out import QuarterFrames, merged
+from runner.plan.timecode_out import merged
 from runner.plan.timeline import EventOrder
 from runner.plan.wire import PortWire
 from runner.plan.wire_load import measure

@@ -14,9 +14,9 @@ from runner.music import FrameRate, TimeCode
 from runner.music.machine_control import Field, command, read
 from runner.plan.columns import Draft
 from runner.plan.cues import is_record, is_record_strobe
+from runner.plan.quarter_frames import DEFAULT_TIME_CODE
 from runner.plan.score import ScoreMachine
 from runner.plan.stretch import Collected, Frame
-from runner.plan.timecode_out import DEFAULT_TIME_CODE
 from runner.plan.timeline import EventOrder
 
 AFTER_NS = 400_000_000  #: from a punch to the question

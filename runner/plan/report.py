@@ -18,9 +18,9 @@ from runner.music import SongTime
 from runner.plan.columns import Rows
 from runner.plan.grid import CLOCKS_PER_QUARTER
 from runner.plan.messages import CLOCK, describe, hex_text
+from runner.plan.quarter_frames import QuarterFrames
 from runner.plan.reporting import Reporter
 from runner.plan.score import Score, ScorePort
-from runner.plan.timecode_out import QuarterFrames
 from runner.plan.timeline import NO_MACHINE, ClockRole, Course, EventOrder, TimeCodeRole, Timeline
 from runner.plan.wire_load import Load, clock_interval_ns
 

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from runner.music import FrameRate, TimeCode
-from runner.plan.timecode_out import DEFAULT_TIME_CODE
+from runner.plan.quarter_frames import DEFAULT_TIME_CODE
 from runner.plan.timeline import Stage, Timeline
 from runner.play.commands import ClockPolicy, RigMachine
 from runner.play.following import NOT_A_CLOCK, FollowingPlayer, Heard

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from runner.music.mtc import full_message
-from runner.plan.timecode_out import QuarterFrames
+from runner.plan.quarter_frames import QuarterFrames
 from runner.plan.timeline import EventOrder, TimeCodeRole, Timeline
 from runner.play.streams import NEVER, NO_TICK, Send, WhenDue
 

@@ -12,7 +12,8 @@ from runner.errors import PlanError
 from runner.music import FrameRate, TimeCode, parse_moment
 from runner.music.mtc import read_full, read_pieces
 from runner.plan.compile import CompiledSong, Loop, compile_song
-from runner.plan.timecode_out import QuarterFrames, merged
+from runner.plan.quarter_frames import QuarterFrames
+from runner.plan.timecode_out import merged
 from runner.plan.timeline import Timeline
 from runner.session.load import load_session
 
