@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import json
+import random
 import re
+import shutil
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
+from runner.audit.compare import compare_takes
+from runner.audit.compare_page import compare_page
+from runner.audit.compare_text import compare_text
 from runner.audit.page import audit_page
 from runner.audit.text import audit_take
+from runner.errors import TakeFormatError, UsageError
 from runner.takes.format import Kind
 from runner.takes.model import Take
 from runner.takes.reader import read_take
@@ -129,3 +135,46 @@ def test_a_take_of_almost_nothing_has_a_page_too(tmp_path: Path, keep: int) -> N
     page = audit_page(take, audit_take(take))
     assert "<h1>Interrupted" in page or "<h1>Failed" in page
     assert outline(page).wrong == []
+
+
+@pytest.fixture(scope="module")
+def two_takes(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with two closed takes that are to be damaged."""
+    folder = tmp_path_factory.mktemp("damaged")
+    for number in (1, 2):
+        time = song_time(125, bars=3, pre_roll=1)
+        header = take_header(time, 2, number=number, sources=("clock", "part", "songs[0].cues[0]"))
+        write_take(folder / f"take-{number}", header, steady_records(time, 2)).close()
+    return folder
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_damaged_take_still_makes_pages(two_takes: Path, tmp_path: Path, seed: int) -> None:
+    """Bytes that are flipped, numbers that are monstrous, files that are cut: an audit's page and a
+    comparison's are made, or the take is refused in words."""
+    rng = random.Random(seed)
+    shutil.copytree(two_takes, tmp_path / "takes")
+    file = tmp_path / "takes" / "take-2" / rng.choice(["events.jsonl", "clock.jsonl", "take.json"])
+    data = bytearray(file.read_bytes())
+    if seed % 3 == 0:
+        del data[rng.randrange(len(data)) :]
+    elif seed % 3 == 1:
+        for _ in range(20):
+            data[rng.randrange(len(data))] = rng.randrange(256)
+    else:
+        numbers = list(re.finditer(rb"-?\d+", data))
+        for found in sorted(rng.sample(numbers, 5), key=lambda match: -match.start()):
+            data[found.start() : found.end()] = rng.choice(
+                [b"4611686018427387903", b"-1e300", b"0", b"-99999"]
+            )
+    file.write_bytes(data)
+    try:
+        takes = [read_take(tmp_path / "takes" / f"take-{number}") for number in (1, 2)]
+        assert "<h1>" in audit_page(takes[1], audit_take(takes[1]))
+        comparisons = compare_takes(takes)
+    except (TakeFormatError, UsageError) as error:
+        told = str(error)
+    else:
+        told = compare_text(comparisons)
+        assert "<h1>" in compare_page(takes, comparisons)
+    assert told
