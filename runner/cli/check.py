@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -12,6 +13,7 @@ from runner.cli.wording import plural, table, wrapped
 from runner.errors import ExitCode, Problem, RigError, SessionError
 
 if TYPE_CHECKING:
+    from runner.cli.check_live import Row
     from runner.desk.prepare import Prepared
 
 _TOLD_WAIT_NS = 5_000  #: a clock that waits for less is said not to wait: it is a millionth of a beat
@@ -19,17 +21,20 @@ _TOLD_WAIT_NS = 5_000  #: a clock that waits for less is said not to wait: it is
 
 @click.command("check")
 @session_argument
-@click.option("--live", is_flag=True, help="Also look whether the ports are there.")
+@click.option("--live", is_flag=True, help="Also look at the rig and this computer, as they are now.")
 @json_option
 def command(session: str, live: bool, as_json: bool) -> int:
     """Say everything that is wrong with SESSION: file, parts, cues, wire load.
+
+    With --live also: are the ports there, who answers on them, how long is the way round a loop of cable,
+    does this computer give real-time rights, is its disk fast and free enough, is its clock right?
 
     Exits 0 if nothing is, 1 if there are warnings, 2 if it cannot be played, 3 if a port is missing.
     """
     from runner.desk.prepare import read_session
 
     wires: list[dict[str, Any]] = []
-    missing = ""
+    rows: list[Row] = []
     try:
         prepared = read_session(session)
     except SessionError as error:
@@ -37,19 +42,20 @@ def command(session: str, live: bool, as_json: bool) -> int:
     else:
         problems, wires = _compile_all(prepared)
         if live:
-            missing = _missing_ports(prepared)
-    code = _code(problems, missing)
+            rows = _look(prepared)
+    code = _code(problems, rows)
     if as_json:
         result = {
             "file": session,
             "ok": code is ExitCode.OK,
             "problems": [_plain(problem) for problem in problems],
             "wires": wires,
-            "missing": missing.splitlines(),
+            "missing": [f"{row.what}: {row.text}" for row in rows if row.sign == "missing"],
+            "live": [row.to_dict() for row in rows],
         }
         click.echo(json.dumps(result, indent=2))
         return int(code)
-    _show(session, problems, wires, missing)
+    _show(session, problems, wires, rows)
     return int(code)
 
 
@@ -68,26 +74,21 @@ def _compile_all(prepared: Prepared) -> tuple[list[Problem], list[dict[str, Any]
     return problems, wires
 
 
-def _missing_ports(prepared: Prepared) -> str:
-    """Open the session's ports and close them again; return what is missing, a line each."""
-    from runner.desk.prepare import port_config
-    from runner.ports.registry import open_ports
+def _look(prepared: Prepared) -> list[Row]:
+    """Look at rig and computer; a rig that cannot be opened at all is a row too."""
+    from runner.cli.check_live import Row, look
 
-    configs = {name: port_config(name, spec) for name, spec in prepared.session.ports.items()}
     try:
-        opened = open_ports(configs)
+        return look(prepared)
     except RigError as error:
-        return str(error)
-    for port in opened.values():
-        port.close()
-    return ""
+        return [Row("missing", "rig", str(error))]
 
 
-def _code(problems: list[Problem], missing: str) -> ExitCode:
-    severities = {problem.severity for problem in problems}
+def _code(problems: list[Problem], rows: Sequence[Row] = ()) -> ExitCode:
+    severities = {str(problem.severity) for problem in problems} | {row.sign for row in rows}
     if "error" in severities:
         return ExitCode.USAGE
-    if missing:
+    if "missing" in severities:
         return ExitCode.RIG_MISSING
     return ExitCode.NOT_CLEAN if "warning" in severities else ExitCode.OK
 
@@ -99,14 +100,18 @@ def _plain(problem: Problem) -> dict[str, Any]:
 # ---------------------------------------------------------------------- text
 
 
-def _show(session: str, problems: list[Problem], wires: list[dict[str, Any]], missing: str) -> None:
+def _show(
+    session: str, problems: list[Problem], wires: list[dict[str, Any]], rows: Sequence[Row] = ()
+) -> None:
     for problem in problems:
         click.echo(problem_text(problem, session))
     if wires:
         click.echo("\n".join(wire_lines(wires)))
-    for text in missing.splitlines():
-        click.echo(wrapped(text, "missing: "))
-    click.echo(f"{session}: {_sum_up(problems, missing)}")
+    if rows:
+        click.echo("")
+    for row in rows:
+        click.echo(str(row))
+    click.echo(f"{session}: {_sum_up(problems, rows)}")
 
 
 def problem_text(problem: Problem, file: str = "") -> str:
@@ -152,11 +157,10 @@ def wire_lines(wires: list[dict[str, Any]]) -> list[str]:
     return lines
 
 
-def _sum_up(problems: list[Problem], missing: str) -> str:
-    counts = {
-        kind: sum(problem.severity == kind for problem in problems) for kind in ("error", "warning", "note")
-    }
+def _sum_up(problems: list[Problem], rows: Sequence[Row] = ()) -> str:
+    signs = [*(problem.severity for problem in problems), *(row.sign for row in rows)]
+    counts = {kind: signs.count(kind) for kind in ("error", "warning", "note")}
     told = ", ".join(plural(count, kind) for kind, count in counts.items() if count) or "no problems"
     if counts["error"]:
         return f"{told}; it cannot be played"
-    return f"{told}; the rig is not complete" if missing else told
+    return f"{told}; the rig is not complete" if "missing" in signs else told

@@ -7,7 +7,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+from runner.cli import check_live
 from runner.cli.check import problem_text, wire_lines
+from runner.cli.check_live import Row
 from runner.errors import Problem
 
 WARNED = """\
@@ -74,7 +78,7 @@ def test_json_has_the_stable_fields(bad: Path, short: Path, call: Callable[..., 
     assert good["problems"] == []
     assert {"song", "port", "link", "clocks", "messages", "worst_wait_ns", "at"} <= set(good["wires"][0])
     result = json.loads(call("check", bad, "--json").out)
-    assert set(result) == {"file", "ok", "problems", "wires", "missing"}
+    assert set(result) == {"file", "ok", "problems", "wires", "missing", "live"}
     fields = {"message", "path", "line", "column", "seen", "hint", "file", "severity"}
     assert all(set(problem) == fields for problem in result["problems"])
     assert all(problem["line"] > 0 for problem in result["problems"])
@@ -87,15 +91,24 @@ def test_a_missing_file_exits_2(tmp_path: Path, call: Callable[..., Any]) -> Non
     assert "cannot be read: No such file or directory" in told.err
 
 
-def test_live_looks_for_ports(tmp_path: Path, short: Path, call: Callable[..., Any]) -> None:
-    """`--live` exits 3 where a port is not there; simulated machines always are."""
-    assert call("check", short, "--live").code == 0
+def test_live_looks_for_ports(
+    tmp_path: Path, short: Path, call: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`--live` exits 3 where a port is not there; simulated machines always are, and answer."""
+    monkeypatch.setattr(check_live, "computer_rows", lambda: [Row("ok", "rights", "all that is wanted")])
+    told = call("check", short, "--live")
+    assert told.code == 0, told.out
+    assert "ok       port box (drums): device 16 answers: maker 7D" in told.out
+    assert "no problems" in told.out.splitlines()[-1]
+    result = json.loads(call("check", short, "--live", "--json").out)
+    assert {row["sign"] for row in result["live"]} == {"ok"}
+    assert result["missing"] == []
     path = tmp_path / "real.yaml"
     text = short.read_text(encoding="utf-8").replace("{simulate: drum-machine}", '{match: "No Such Thing*"}')
     path.write_text(text, encoding="utf-8")
     told = call("check", path, "--live")
     assert told.code == 3
-    assert "missing: port box" in told.out
+    assert "missing  port box: " in told.out
     assert told.out.splitlines()[-1].endswith("; the rig is not complete")
     assert call("check", path).code == 0
 
