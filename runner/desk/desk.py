@@ -83,7 +83,7 @@ class Desk:
         """One turn of the loop: answers, records, what is due."""
         self._link.push()
         for answer, data in self._link.answers():
-            director.on_answer(answer, data)
+            director.calling.on_answer(answer, data)
         records = self._spool.read()
         while records:
             director.on_records(records)
@@ -134,7 +134,7 @@ class Desk:
         console = Console(session, director.obey, send, self._tell.warn, server)
         director.heard = lambda heard: console.hear(heard, time.monotonic_ns())
         director.presence = lambda event: console.presence(event, time.monotonic_ns())
-        director.new_rig = lambda: console.rig_is_new(time.monotonic_ns())
+        director.calling.new_rig = lambda: console.rig_is_new(time.monotonic_ns())
         director.new_session = console.take_session
         return console
 

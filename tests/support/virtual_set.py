@@ -115,7 +115,7 @@ class VirtualSet:
         self.rig.loop.log.add_json(Kind.BEAT, now, data, player.position(now))
         self.rig.loop.log.flush(now)
         while self.link.answers:
-            self.director.on_answer(*self.link.answers.pop(0))
+            self.director.calling.on_answer(*self.link.answers.pop(0))
         records = list(self._reader.feed(bytes(self.rig.sink.data[self._read :])))
         self._read = len(self.rig.sink.data)
         self.director.on_records(records)

@@ -1,0 +1,261 @@
+"""Calls rolls: brings songs into the engine, lets them roll when all is ready, takes its answers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from runner.desk.actions import Outcome
+from runner.desk.prepare import rig_of
+from runner.desk.recorders import Recorders
+from runner.desk.recording import Recording
+from runner.desk.roll import Roll, compile_roll, unloaded
+from runner.desk.run_state import Link, RunState, Tell, utc_now
+from runner.desk.show import Directive, Do, Mode, Phase
+from runner.errors import ExitCode, TakewrightError
+from runner.plan.compile import opening_messages
+from runner.plan.timeline import NO_MACHINE
+from runner.play.commands import Answer, Command, RollOrder
+from runner.takes.store import NewTake
+
+RETRY_NS = 2_000_000_000  #: how often the engine is asked again to open a rig that was not there
+
+
+@dataclass(slots=True)
+class Call:
+    """A roll that was called: compiled, perhaps with the engine already, perhaps with its take made."""
+
+    roll: Roll
+    loaded: bool = False
+    take: NewTake | None = None
+
+
+@dataclass(slots=True)
+class Calling:
+    """The engine's side of a run. `carry_out` is the director's, for what the show decides."""
+
+    state: RunState
+    link: Link
+    recording: Recording
+    tell: Tell
+    recorders: Recorders
+    now_ns: Callable[[], int]
+    carry_out: Callable[[Sequence[Directive]], None]
+    new_rig: Callable[[], None] = lambda: None  #: called when an engine has opened the ports
+    configured: bool = False
+    roll: Roll | None = None  #: what rolls, or rolled last
+    call: Call | None = None
+    prepare_at_ns: int | None = None  #: when the programs of the song that is up are to be sent
+    _retry_at_ns: int | None = None
+    _ready: dict[tuple[str, ...], Roll] = field(default_factory=dict)
+
+    def tick(self, now_ns: int) -> None:
+        """Do what is due by the time."""
+        if self._retry_at_ns is not None and now_ns >= self._retry_at_ns:
+            self._retry_at_ns = None
+            self.configure()
+        if self.prepare_at_ns is not None and now_ns >= self.prepare_at_ns:
+            self.prepare_at_ns = None
+            self._send_opening()
+
+    def forget_compiled(self) -> None:
+        """The session is another one: nothing that was compiled holds."""
+        self._ready = {}
+
+    def forget_call(self) -> bool:
+        """Forget a roll that was called, if its take was not made yet; return whether there was one."""
+        if self.call is None or self.call.take is not None:
+            return False
+        self.call = None
+        return True
+
+    def configure(self) -> None:
+        """Have the engine open the rig; its answer says how that went."""
+        rig = rig_of(self.state.prepared.session, wait=self.state.stays)
+        self.link.command(Command.CONFIGURE, rig.to_dict())
+
+    # ------------------------------------------------------------------ rolling
+
+    def compile_songs(self, names: tuple[str, ...]) -> Roll:
+        """Return the songs compiled, as they were the last time if nothing has changed."""
+        roll = self._ready.get(names)
+        if roll is None:
+            state = self.state
+            one_song = state.show.mode is Mode.SONG
+            rehearsal = state.rehearsal if one_song else unloaded(state.rehearsal)
+            pass_name = state.job.pass_name or state.prepared.session.takes.pass_
+            roll = compile_roll(state.prepared, names, rehearsal, pass_name=pass_name, run=state.job.run)
+            for problem in roll.problems:
+                self.tell.warn(str(problem))
+            self._ready = {names: roll}
+            self.state.board.new_roll()
+        return roll
+
+    def compile_or_none(self) -> Roll | None:
+        """Return the songs that are up, compiled; None, and a warning, if they cannot be played."""
+        try:
+            return self.compile_songs(tuple(place.song for place in self.state.show.chain))
+        except TakewrightError as error:
+            self.tell.warn(str(error))
+            return None
+
+    def begin(self) -> Outcome | None:
+        """Bring the songs that are up into the engine; the answer to it gives the order to roll."""
+        if self.state.stopping or self.recording.rolling:
+            return None
+        if self.state.board.trouble:
+            return self._wait_for_rig()
+        try:
+            roll = self.compile_songs(tuple(place.song for place in self.state.show.chain))
+        except TakewrightError as error:
+            return self.cannot_roll(str(error), error.exit_code)
+        self.call = Call(roll)
+        self.prepare_at_ns = None
+        if self.configured:
+            self.link.command(Command.COURSE, roll.course.pack())
+        else:
+            self.configure()
+        return None
+
+    def see_missing(self) -> None:
+        """Say once what is missing that a roll needs, and once that it is all there."""
+        session = self.state.prepared.session
+        needed = {machine.port for machine in session.machines.values() if machine.required}
+        gone = [port for port in self.state.board.ports.values() if not port.present and port.name in needed]
+        trouble = "; ".join(f"port {port.name}: {port.text or 'not there'}" for port in gone)
+        if trouble == self.state.board.trouble:
+            return
+        self.state.board.trouble = trouble
+        self.tell.warn(trouble or "all that a roll needs is there again")
+
+    def _wait_for_rig(self) -> Outcome | None:
+        """A port that is needed is not there: an order is refused, an unattended run tries again."""
+        text = f"{self.state.show.up} cannot roll: {self.state.board.trouble}"
+        if self.state.stays:
+            self.state.show.refused("roll")
+            return Outcome(False, text)
+        self.state.show.later(self.now_ns() + RETRY_NS)
+        return None
+
+    def cannot_roll(self, text: str, code: ExitCode) -> Outcome:
+        """Give up a roll that was called: the daemon stands, a run by itself ends with `code`."""
+        self.call = None
+        if self.state.stays:
+            self.state.show.refused("roll")
+            self.state.board.alarm(utc_now(), "error", text)
+            self.tell("standing", {"song": str(self.state.show.up), "for": self.state.show.waiting_for})
+        else:
+            self.tell("error", {"text": text, "exit": int(code)})
+            self.state.exit = code
+        return Outcome(False, text)
+
+    def order_roll(self) -> None:
+        """The engine has the course: make the take, and let it roll."""
+        call = self.call
+        if self.state.stopping or call is None:
+            return
+        call.loaded = True
+        if call.take is None and not self.recorders.may_roll(call.roll, self.now_ns()):
+            self.tell("standing", {"song": str(self.state.show.up), "for": self.recorders.waiting_for})
+            return  # it is called again when they are where the take begins
+        keeper = self.recording.keeper
+        if call.take is None:
+            call.take = keeper.create(call.roll)
+            if keeper.elsewhere:  # the music rolls in any case
+                self.tell.warn(keeper.elsewhere)
+                self.state.board.alarm(utc_now(), "error", keeper.elsewhere)
+        self.roll = call.roll
+        self.link.command(Command.ROLL, RollOrder(call.take.key, call.roll.song).to_dict())
+        data = {"song": call.roll.song, "number": call.take.number, "pass": call.roll.pass_name}
+        self.tell("rolling", {**data, "folder": str(call.take.folder), "songs": list(call.roll.names)})
+
+    def _send_opening(self) -> None:
+        """Send what the song that is up needs at its bar 1, so that it has its sounds before it rolls."""
+        if not self.configured or self.state.show.phase not in (Phase.STANDING, Phase.DUE):
+            return
+        roll = self.compile_or_none()
+        messages = opening_messages(roll.songs[0]) if roll is not None else []
+        if messages:
+            rows = [[port, NO_MACHINE, data.hex()] for port, data in messages]
+            self.link.command(Command.SEND, {"messages": rows})
+
+    # ------------------------------------------------------------------ the engine's answers
+
+    def on_answer(self, answer: int, data: Mapping[str, Any]) -> None:
+        """Take an answer of the engine."""
+        if answer == Answer.READY:
+            self._on_ready(data)
+        elif answer == Answer.LOADED:
+            self.order_roll()
+        elif answer == Answer.FAULT:
+            self._on_fault(data)
+
+    def _on_ready(self, data: Mapping[str, Any]) -> None:
+        for text in data.get("warnings", ()):
+            self.tell.warn(text)
+        self.state.board.realtime = bool(data.get("realtime"))
+        if data.get("rescued"):
+            self._after_rescue(bool(data.get("configured")))
+            return
+        self.configured = True
+        self.state.board.open_ports(data.get("ports", ()), data.get("missing", ()))
+        self.see_missing()
+        self.new_rig()
+        self.state.board.state = "ready" if self.state.board.state == "starting" else self.state.board.state
+        for index, name in enumerate(self.state.prepared.session.machines):
+            if name in self.state.board.muted:
+                self.send_mute(index, True)
+        self.tell("ready", {"ports": data.get("ports", []), "realtime": data.get("realtime")})
+        if data.get("moving"):
+            return  # the record of the take's begin is on its way
+        if self.call is not None:
+            self.link.command(Command.COURSE, self.call.roll.course.pack())
+        elif self.state.show.phase is Phase.STANDING:
+            if self.state.job.standing:
+                self.carry_out([Directive(Do.PREPARE)])
+            else:
+                self.carry_out(self.state.show.begin(self.now_ns()))
+
+    def _after_rescue(self, configured: bool) -> None:
+        """A new engine has silenced the rig; tell it again what the dead one may not have done."""
+        self.tell.warn("the engine process died; the rig was stopped and silenced")
+        self.link.forget()
+        self.configured = configured
+        if self.state.stopping or self.recording.rolling or self.recording.keeper.closing:
+            return  # the take ends first, and leads on to the next
+        if self.call is not None:
+            self._again()
+        elif not configured:
+            self.configure()
+
+    def _again(self) -> None:
+        """Bring a called roll into the engine once more: nothing of it has sounded."""
+        if self.call is not None and self.configured:
+            self.link.command(Command.COURSE, self.call.roll.course.pack())
+        else:
+            self.configure()
+
+    def _on_fault(self, data: Mapping[str, Any]) -> None:
+        text = str(data.get("text", "the engine reported a fault"))
+        kind = data.get("kind")
+        if kind == "rescue":
+            self.configured = False
+        if self.recording.rolling or kind == "state":
+            self.tell.warn(text)
+            return
+        code = ExitCode(data.get("exit", int(ExitCode.NOT_CLEAN)))
+        if not self.state.stays:
+            self.tell("error", {"text": text, "exit": int(code)})
+            self.state.exit = code
+            return
+        if text != self.state.board.trouble:
+            self.tell.warn(text)
+        if self.call is not None:
+            self.cannot_roll(text, code)
+        self.configured, self.state.board.trouble = False, text
+        self._retry_at_ns = self.now_ns() + RETRY_NS
+
+    def send_mute(self, index: int, muted: bool) -> None:
+        """Have the engine keep a machine's notes back, or let them through."""
+        self.link.command(Command.MUTE, {"machine": index, "muted": muted})
