@@ -117,6 +117,10 @@ class RunView:
         done = "" if data.get("done") else "refused: "
         self._print(Text(wrapped(f"{data['order']}{origin}: {done}{data['text']}", "", "      ")))
 
+    def _on_tidied(self, data: dict[str, Any]) -> None:
+        """An old take was removed, as the session asks for."""
+        self._print(Text(wrapped(f"tidied away {data['take']}: {data['why']}", "", "      ")))
+
     def _on_position(self, data: dict[str, Any]) -> None:
         if self._live is None:
             return

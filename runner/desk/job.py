@@ -67,8 +67,9 @@ class Report:
     """One line from the desk to the keeper; `kind` says what `data` holds.
 
     Kinds: `beat` (alive), `ready`, `warning`, `rolling`, `position`, `take` (closed, with its summary's
-    head), `standing` (waits for an order), `order` (one that was given, and its outcome), `progress` (where
-    a desk would have to go on), `error` (with `exit`), `done` (with `exit`).
+    head), `tidied` (an old take removed, and why), `standing` (waits for an order), `order` (one that was
+    given, and its outcome), `progress` (where a desk would have to go on), `error` (with `exit`), `done`
+    (with `exit`).
     """
 
     kind: str
