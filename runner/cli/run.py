@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -46,6 +47,7 @@ def command(
     Exits 0 if every take was clean, 1 if one was not, 2 for a bad session, 3 if a port is missing, 130
     after Ctrl-C.
     """
+    from runner.cli.service_view import ServiceView
     from runner.cli.view import RunView
     from runner.desk.job import Job
     from runner.desk.socket_path import socket_path
@@ -69,6 +71,9 @@ def command(
         socket=str(socket_path(session, os.environ, os.getuid())),
         socket_group=socket_group,
     )
+    if job.mode == "stay" and not sys.stdout.isatty():  # a service: for the journal, or for a log file
+        with ServiceView(session) as service:
+            return int(Keeper(job, service).run())
     with RunView() as view:
         code = Keeper(job, view).run()
     for text in view.errors:
