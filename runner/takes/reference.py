@@ -14,6 +14,7 @@ from runner.audit.verdict import Limits, Verdict
 from runner.takes.format import Kind, Record
 from runner.takes.journal import KEPT_BYTES
 from runner.takes.lines import FORMAT, BeatLines, dump_line, event_line
+from runner.takes.rating import Mark, Rating
 from runner.takes.reader import at_text_of
 from runner.takes.testing import ANCHOR_NS, song_time, take_header
 
@@ -119,6 +120,7 @@ This page is made from the program's own code. Version of the files: {format}.
         plan.json       what was due: the rows of `takewright plan --json`
         capture.mid     what was sent and received, as a Standard MIDI File
         take.json       the summary and the verdict; written last
+        rating.json     what a person said of it, if somebody did: see below
 
 All files are UTF-8. The `.jsonl` files hold one JSON object a line (JSON Lines) and only ever grow.
 Characters that some file system refuses stand in folder names as `%` and two hex digits; the true names are
@@ -176,6 +178,13 @@ is `t + times_ns[i]`, its number `first + i`, and it was due at its time less `d
 |---|---|
 {summary_keys}
 
+## rating.json
+
+    {rating}
+
+`rating` is `keep`, `discard` or null; `marks` are places in the take, `t_ns` from its anchor. It is the only file
+that changes after the take is closed, and it has no part in the verdict or the checksums.
+
 ## capture.mid
 
 Format 1: the tempo map with meters and sections (markers) first, then a track for each port and direction.
@@ -204,6 +213,7 @@ def reference_text() -> str:
         events=_code("".join(_example_events())),
         clock_keys=_rows(CLOCK_KEYS),
         beat=_code(_example_beat()),
+        rating=json.dumps(Rating("keep", (Mark(17_142_857_143, "bar 9 beat 3", "bass early"),)).to_dict()),
         summary_keys="\n".join(f"| `{key}` | {words} |" for key, words in SUMMARY_KEYS.items()),
     )
 
