@@ -182,8 +182,8 @@ is `t + times_ns[i]`, its number `first + i`, and it was due at its time less `d
 
     {rating}
 
-`rating` is `keep`, `discard` or null; `marks` are places in the take, `t_ns` from its anchor. It is the only file
-that changes after the take is closed, and it has no part in the verdict or the checksums.
+`rating` is `keep`, `discard` or null; `marks` are places in the take, `t_ns` from its anchor. It is the
+only file that changes after the take is closed, and it has no part in the verdict or the checksums.
 
 ## capture.mid
 
