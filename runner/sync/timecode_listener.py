@@ -103,6 +103,7 @@ class TimeCodeListener:
         self._speed_told: float | None = None
         self._away_ns: int | None = None  # since when it is overdue
         self._last_ns = 0
+        self._broken = 0  # breaks in the row of pieces that were told of
 
     def take(self, data: bytes, t_ns: int) -> Tick | None:
         """Take one whole message, whatever it is; returns what a quarter frame was taken for."""
@@ -203,6 +204,10 @@ class TimeCodeListener:
             self.heard_to_lock, self.locked_at = self.heard, event.clocks
 
     def _missing(self, event: FollowerEvent) -> None:
+        broken = self.follower.broken
+        if broken == self._broken:
+            return  # none is missing from their row: they were late, and came together
+        self._broken = broken
         number = max(1, round(event.size))
         text = f"{number} quarter frame{'s' if number != 1 else ''} of time code missing"
         self._find(Code.CODE_MISSING, event.t_ns, event.clocks, number, text)

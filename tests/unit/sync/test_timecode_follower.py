@@ -144,6 +144,21 @@ def test_what_is_missing_is_counted_and_nothing_lost() -> None:
     assert here == pytest.approx((at - tape.begin_ns) / CLOCK_NS, abs=0.05)
 
 
+def test_what_is_late_and_comes_together_is_not_missing() -> None:
+    """Three times a sender stalls for 30 ms and catches up: all pieces came, and none is told as lost."""
+    target = listener()
+    tape = TapeCode(TimeCode.parse("01:00:00:00", R25))
+    at = 0
+    for number, (due, data) in enumerate(tape.stream(800)):
+        stalled = number - number % 200 + 3 if number >= 200 and number % 200 < 3 else number
+        at = max(at + 100_000, round(tape.true_ns(stalled))) if stalled != number else max(at, due)
+        target.advance(at)
+        target.take(data, at)
+    assert Code.CODE_MISSING not in codes(target)
+    here = target.follower.count_at(at)
+    assert here == pytest.approx((tape.true_ns(799) - tape.begin_ns) / CLOCK_NS, abs=0.05)
+
+
 def test_a_dropout_is_bridged_and_told_with_its_length() -> None:
     """Half a second without time code: freewheel, then lock again, at the right place."""
     target = listener()
