@@ -21,6 +21,7 @@ _SETTLING_NS = 2_000_000  #: at least; what a machine needs from a clock to its 
 _FEWEST_NOTES = 12
 _BEAT, _SIXTEENTH, _TRIPLET = 24, 6, 8  #: in clocks
 _SHARE = 0.9  #: of the notes that must agree
+_ODD = 0.6  #: at most this share of them may lie on sixteenths or triplets as they are
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,15 +104,15 @@ def clocks_late(alignment: Alignment, bar_clocks: int) -> tuple[int, str]:
         return 0, ""
     whole = [int(place + _EARLY) for place in alignment.clocks]
     for grid, name in ((_SIXTEENTH, "sixteenths"), (_TRIPLET, "triplets")):
-        as_is = sum(1 for place in whole if place % grid == 0)
+        as_is = sum(1 for place in whole if place % _SIXTEENTH == 0 or place % _TRIPLET == 0)
         moved = sum(1 for place in whole if (place - late) % grid == 0)
-        if moved >= _SHARE * len(whole) and as_is <= (1 - _SHARE) * len(whole):
+        if moved >= _SHARE * len(whole) and as_is <= _ODD * len(whole):
             return late, f"its notes lie on {name} of a beat that begins {late} clocks after ours"
     if _first_round_lacks(whole, late, bar_clocks):
         return late, "what it plays in each later bar before that place is lacking in the first"
     on_beat = sum(1 for place in whole if place % _BEAT == 0)
     moved = sum(1 for place in whole if (place - late) % _BEAT == 0)
-    if not on_beat and late < _BEAT and moved >= len(whole) // 6:
+    if not on_beat and late < _BEAT and late % (_BEAT // 2) and moved >= len(whole) // 6:
         return late, "it plays on no beat at all, and on each beat so much later"
     return 0, ""
 
