@@ -205,7 +205,7 @@ def compare_table(results: dict[str, Any]) -> str:
     """Return the comparison of checkouts as Markdown: the middle one of each figure's rounds."""
     lines = [
         f"Measured {results['date']} on {results['machine']}, Python {results['python']}; in turn, "
-        f"{results['rounds']} times {results['seconds']:.0f} s each; the medians of the rounds.",
+        f"{results['rounds']} times {results['seconds']} s each; the medians of the rounds.",
         "",
         "| load | program | p50 µs | p99 µs | p99.9 µs | cyclictest beside it, p99.9 µs | engine, CPU |",
         "|---|---|---:|---:|---:|---:|---:|",
@@ -214,7 +214,7 @@ def compare_table(results: dict[str, Any]) -> str:
         for label, runs in trees.items():
             cells = [statistics.median(run["engine"][key] for run in runs) for key in ("p50", "p99", "p999")]
             cells.append(statistics.median(run["cyclictest"]["p999"] for run in runs))
-            cpu = statistics.median(run["cpu"]["engine"] for run in runs)
+            cpu = statistics.median(run["cpu"]["engine"] for run in runs if "cpu" in run)
             text = " | ".join(f"{cell:.0f}" for cell in cells)
             lines.append(f"| {name} | {label} | {text} | {100 * cpu:.1f} % |")
     return "\n".join(lines)
