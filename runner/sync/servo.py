@@ -32,6 +32,7 @@ _OUTLIER = 3.5  #: beyond so many standard deviations a clock's weight falls
 _KNOWN = 12.0  #: clocks after which the jitter estimate can be used for tests
 _CAUTION = 8.0
 _CONFLICT = 16.0  #: squared deviations at which the expected rate is dropped
+_LEAST_VARIANCE = 1e6  #: ns^2; no clock arrives more evenly than to 1 µs
 _SLOWEST = 0.65  #: a change of tempo beyond this ratio, or its inverse, is not believed
 DRIFT_ALARM = 4.5
 
@@ -63,7 +64,7 @@ class Servo:
         self._begin_lines(1.0, BLIND_SD if rate_sd is None else rate_sd)
 
     def _begin_lines(self, rate: float, rate_sd: float) -> None:
-        pull = self.variance / (rate_sd * rate_sd)
+        pull = self._weighing_variance / (rate_sd * rate_sd)
         self._fits = [LineFit(memory, rate, pull) for memory in MEMORIES]
         self._scores = [self.variance] * len(MEMORIES)
         self._best = 0
@@ -93,6 +94,17 @@ class Servo:
     def cautious_variance(self) -> float:
         """The variance to test a clock by: larger while few clocks have shown it."""
         return self.variance * (1.0 + _CAUTION / max(self._freedom, 1.0))
+
+    @property
+    def _weighing_variance(self) -> float:
+        """The variance by which the expected rate is weighed against the clocks.
+
+        As soon as the clocks tell it, without the first guess: a guess of three times the true jitter would
+        let a rough expectation outweigh clocks that know better.
+        """
+        if self._freedom < _KNOWN:
+            return self.variance
+        return max(self._squares / self._freedom, _LEAST_VARIANCE)
 
     def first(self, x: float, y: float) -> None:
         """Begin the lines with one clock; what is known of the rate stays."""
@@ -126,7 +138,7 @@ class Servo:
             self._check_expected_rate()
 
     def _learn_jitter(self, square: float, freedom: float) -> None:
-        before = self.variance
+        before = self._weighing_variance
         if self._freedom > _VARIANCE_MEMORY:
             keep = 1.0 - 1.0 / _VARIANCE_MEMORY
             self._squares *= keep
@@ -135,7 +147,7 @@ class Servo:
         self._freedom += freedom
         self.variance = (_GUESS_WEIGHT * self._guess + self._squares) / (_GUESS_WEIGHT + self._freedom)
         if self.samples < MEMORIES[1]:
-            ratio = self.variance / before
+            ratio = self._weighing_variance / before
             for fit in self._fits:
                 fit.pull *= ratio
 
@@ -185,7 +197,7 @@ class Servo:
         past, surprises = list(self.history), list(self.surprises)
         if keep_rate:
             pull = old.rate_information + old.pull
-            rate_sd = sqrt(self.variance / pull) if pull > 0 else BLIND_SD
+            rate_sd = sqrt(self._weighing_variance / pull) if pull > 0 else BLIND_SD
             self._begin_lines(old.rate, rate_sd)
             rest = points
             self.first(*points[0])

@@ -159,9 +159,10 @@ def _assert_told(sigma_ns: float, runs: int, seed: int) -> None:
             assert 1 - 4 / sqrt(2 * runs) <= ratio <= 1.15, f"{sigma_ns} ns, {n} clocks: {name} {ratio:.3f}"
 
 
-def test_told_the_tempo_attains_the_bound_with_prior() -> None:
+@pytest.mark.parametrize("sigma_ms", [0.3, 1.0])
+def test_told_the_tempo_attains_the_bound_with_prior(sigma_ms: float) -> None:
     """With rates drawn from the prior, phase and rate are within 1.15 of the Bayesian bound (300 runs)."""
-    _assert_told(1e6, 300, seed=15)
+    _assert_told(sigma_ms * 1e6, 300, seed=15)
 
 
 @pytest.mark.campaign
