@@ -96,7 +96,7 @@ def test_the_fraction_of_a_beat_is_left_out(at: str, text: str) -> None:
     assert place_text(Status(at=at)) == text
 
 
-@settings(deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(st.text(max_size=40), st.integers(0, 30))
 def test_text_is_cut_to_cells_and_harmless(text: str, cells: int) -> None:
     """Any name fits where it is put, wide letters counted as shown, with nothing a terminal obeys."""
