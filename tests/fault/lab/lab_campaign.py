@@ -68,7 +68,7 @@ def told(result: dict[str, Any]) -> str:
     return "\n".join(
         [
             f"{result['date']}: {result['played']} campaigns from seed {result['first']} on, in "
-            f"{result['seconds'] / 60:.0f} minutes; that broke a rule: {failed}.",
+            f"{result['seconds']:.0f} s; that broke a rule: {failed}.",
             "",
             "| fault | times drawn |",
             "|---|---:|",
