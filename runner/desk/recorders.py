@@ -99,6 +99,8 @@ class Recorders:
             self._folder = folder
             self._crew.finish(now_ns)
             self._phase = _Phase.STOPPING
+            self._flush(now_ns)
+            self._keep_report()  # the run may be over before they have stopped
 
     def abort(self, now_ns: int) -> None:
         """What was to be rolled is not: stop them."""
@@ -147,6 +149,7 @@ class Recorders:
             self.stop_take(f"{', '.join(crew.refused)} does not roll")
         elif phase is _Phase.STOPPING and crew.idle:
             self._keep_report()
+            self._folder = None
             self._phase = _Phase.OFF
             if self._wanted:
                 self._prepare(now_ns)
@@ -189,13 +192,14 @@ class Recorders:
 
     def _keep_report(self) -> None:
         """Put the recorders' own words into the take's folder; a disk that does not take it is told of."""
-        folder, self._folder = self._folder, None
+        folder = self._folder
         if folder is None:
             return
         try:
             text = json.dumps({"format": 1, "recorders": self._crew.reports()}, indent=1)
             (folder / REPORT_FILE).write_text(text + "\n", encoding="utf-8")
         except OSError as error:
+            self._folder = None
             self._warn(f"{folder / REPORT_FILE} cannot be written: {error.strerror or error}")
 
 
