@@ -42,6 +42,7 @@ class Board:
     missing: int = 0
     realtime: bool = False
     trouble: str = ""  #: why nothing can roll; empty if it can
+    _of_take: set[str] = field(default_factory=set)  #: alarms that the take that rolls has given
     _cues: dict[str, tuple[Sequence[int], Sequence[NextCue]]] = field(default_factory=dict)
 
     def see(self, event: Beat | Presence | Told, utc: str) -> None:
@@ -60,7 +61,9 @@ class Board:
             if event.data.get("code") == "ticks-missing":
                 self.missing += int(event.data.get("count", 1))
             if event.data.get("severity") == "error":
-                self.alarm(utc, "error", str(event.data.get("text") or event.data.get("code")))
+                text = str(event.data.get("text") or event.data.get("code"))
+                self.alarm(utc, "error", text)
+                self._of_take.add(text)
         elif event.data.get("state") == "clock":
             self.lock = str(event.data.get("lock", ""))
 
@@ -79,7 +82,9 @@ class Board:
         }
 
     def begin_take(self, number: int) -> None:
-        """A take begins: what was said of the clock of the one before is past."""
+        """A take begins: what was said of the one before is past."""
+        self.alarms = deque((a for a in self.alarms if a.text not in self._of_take), maxlen=ALARMS_KEPT)
+        self._of_take.clear()
         self.take_number, self.missing, self.lock = number, 0, ""
 
     def add_take(self, summary: Mapping[str, Any], folder: str) -> None:

@@ -28,7 +28,7 @@ from runner.keeper.status import StatusLine
 
 ENGINE_SILENT_S = 5.0  #: an engine without a beat for this long hangs, and is killed
 DESK_SILENT_S = 20.0  #: the desk may compile a long song or wait for a slow disk
-FIRST_SIGN_S = 30.0  #: a child that has only been started may have to wait for a very busy processor
+FIRST_SIGN_S = 60.0  #: a child that has only been started may have to wait for a very busy processor
 END_S = 3.0  #: how long each step of ending a child may take
 SILENCE_S = 2.0  #: from Ctrl-C until the engine is told directly, if the desk has not ended it
 STOP_S = 15.0  #: from Ctrl-C to the end of the desk: machines stopped and the take closed

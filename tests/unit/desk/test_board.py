@@ -1,0 +1,39 @@
+"""The board: what is heard becomes what there is to see."""
+
+from __future__ import annotations
+
+from runner.desk.board import Board
+from runner.desk.recording import Presence, Told
+from runner.session.load import load_session
+
+SESSION = """
+session: Lantern Quay, board
+format: 1
+ports: {box: {simulate: drum-machine}}
+machines: {drums: {port: box, channel: 10}}
+songs: [{song: Ropewalk, tempo: 120, length: 2 bars}]
+"""
+
+
+def board() -> Board:
+    """Return the board of a small session."""
+    return Board(load_session(SESSION).session)
+
+
+def test_an_alarm_of_a_take_is_put_out_by_the_next() -> None:
+    """Or a lamp for trouble would stay lit through a whole evening."""
+    seen = board()
+    seen.see(Told(0, True, {"severity": "error", "text": "3 clocks are missing"}), "19:30")
+    seen.alarm("19:31", "error", "the take's log has stopped: no space")
+    assert len(seen.alarms) == 2
+    seen.begin_take(2)
+    assert [alarm.text for alarm in seen.alarms] == ["the take's log has stopped: no space"]
+
+
+def test_a_port_that_is_back_puts_its_alarm_out() -> None:
+    """Gone: an error, with the time; back: nothing is to be seen to any more."""
+    seen = board()
+    seen.see(Presence(0, "box", False), "19:30")
+    assert (seen.ports["box"].present, len(seen.alarms)) == (False, 1)
+    seen.see(Presence(1, "box", True), "19:31")
+    assert (seen.ports["box"].present, len(seen.alarms)) == (True, 0)
