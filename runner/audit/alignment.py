@@ -66,17 +66,19 @@ def _alignment(facts: Facts, machine: MachineFacts) -> Alignment | None:
     start = next((e for e in facts.of_kind("sent") if e.port == machine.port and e.data == b"\xfa"), None)
     if track is None or start is None:
         return None
-    ticks, lead = _ticks_after(track, start.t_ns)
-    if len(ticks) < _BEAT:
-        return None
     status = 0x90 | ((machine.channel or 1) - 1)
-    end = facts.take.end.t_ns if facts.take.end is not None else ticks[-1]
+    end = facts.take.end.t_ns if facts.take.end is not None else track.t_ns[-1]
     notes = [
         event.t_ns
         for event in facts.of_kind("received")
         if event.port == machine.port and event.t_ns <= end and len(event.data) == 3 and event.data[2]
         and (event.data[0] == status if machine.channel else event.data[0] & 0xF0 == 0x90)
     ]  # fmt: skip
+    if len(notes) < _FEWEST_NOTES:
+        return None
+    ticks, lead = _ticks_after(track, start.t_ns)
+    if len(ticks) < _BEAT:
+        return None
     places = [_place(ticks, t) for t in notes if t >= ticks[0] - 5_000_000]
     if len(places) < _FEWEST_NOTES:
         return None
