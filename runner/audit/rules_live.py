@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any, cast, get_args
 
 from runner.audit.causes import own_lateness, port_gone, ranked, usual, wire_load
-from runner.audit.facts import Facts
+from runner.audit.facts import DIN_BYTE_NS, Facts
 from runner.audit.findings import MEANINGS, SEVERITY_ORDER, Cause, Finding
 from runner.audit.rule_base import finding
 from runner.audit.rules_follow import MOST_PLACES, mixed_sources, restart_causes
@@ -73,6 +73,8 @@ def told_live(facts: Facts) -> Iterator[Finding]:
     groups: dict[tuple[str, str, str], list[Event]] = {}
     for event in facts.of_kind("finding"):
         code = str(event.detail.get("code", ""))
+        if code == Code.LOOP.value and _is_no_echo(event):
+            code = Code.MERGED.value
         if code and not _is_said_elsewhere(code, event, facts):
             port = event.port or str(event.detail.get("port", ""))
             machine = event.machine or str(event.detail.get("machine", ""))
@@ -96,6 +98,13 @@ def _is_said_elsewhere(code: str, event: Event, facts: Facts) -> bool:
         evidence = event.detail.get("evidence")
         return isinstance(evidence, dict) and evidence.get("class") in _USUAL_JITTER
     return code == Code.MERGED.value and not mixed_sources(facts)
+
+
+def _is_no_echo(event: Event) -> bool:
+    """Whether clocks came sooner after our own than one byte takes on a DIN cable: we followed them."""
+    evidence = event.detail.get("evidence")
+    lag = evidence.get("lag_ms") if isinstance(evidence, dict) else None
+    return isinstance(lag, int | float) and lag * 1e6 < DIN_BYTE_NS
 
 
 def _began_anew(event: Event, facts: Facts) -> bool:
