@@ -22,7 +22,7 @@ cause. Codes are stable: they are stored in takes, and never change their meanin
 
 A finding has a severity: an `error` makes a take failed, a `warning` makes it flawed, a `note` changes
 nothing. What is given here is the usual one; a finding that explains worse ones is as severe as they are. Its
-causes are ranked by how well the evidence in the take fits. `part_of` names the finding that explains another.
+causes are ranked by how well the evidence in the take fits. `part_of` names the finding that explains it.
 
 Nothing is judged by a number that is not a limit of the session (`limits:`), kept with the take:
 

@@ -90,7 +90,7 @@ def take_shifted(facts: Facts) -> Iterator[Finding]:
 
 
 def _place(row: Mapping[str, Any], alignment: Alignment) -> float:
-    """Return where a first note lay against bar 1, in clocks: the machine's offset moves all that it hears."""
+    """Return where a first note lay against bar 1, in clocks: an offset moves all that a machine hears."""
     offset = row.get("offset_us")
     offset_us = float(offset) if isinstance(offset, int | float) else 0.0
     return float(row["first_note_clocks"]) + 1000 * offset_us / alignment.interval_ns

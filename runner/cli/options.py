@@ -56,14 +56,14 @@ def moment(text: str) -> Any:
 
 def loop(text: str) -> Any:
     """Read a loop."""
-    from runner.plan.loops import parse_loop
+    from runner.music.loops import parse_loop
 
     return _read(parse_loop, text)
 
 
 def percent(text: str) -> Any:
     """Read a tempo in percent."""
-    from runner.plan.rehearsal import parse_percent
+    from runner.music.rehearsal import parse_percent
 
     return _read(parse_percent, text)
 
@@ -93,7 +93,7 @@ def rehearsal_options(function: Callable[..., Any]) -> Callable[..., Any]:
     ) -> Any:
         from fractions import Fraction
 
-        from runner.plan.rehearsal import Rehearsal
+        from runner.music.rehearsal import Rehearsal
 
         rehearsal = Rehearsal(
             from_=from_, to=to, loops=loops, tempo_scale=tempo or Fraction(1), muted=mute, soloed=solo

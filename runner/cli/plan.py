@@ -50,7 +50,8 @@ def command(session: str, song: str, rehearsal: Rehearsal, as_json: bool, show_a
             click.echo(name)
         else:
             spec = prepared.song(name)[1]
-            _draw(compiled, {part.machine for part in spec.parts} & rehearsal.silent(spec))
+            with_parts = {part.machine for part in spec.parts}
+            _draw(compiled, with_parts & rehearsal.silent(with_parts))
         _show(compiled, show_all)
     return 0
 

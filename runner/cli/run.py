@@ -47,8 +47,6 @@ def command(
     Exits 0 if every take was clean, 1 if one was not, 2 for a bad session, 3 if a port is missing, 130
     after Ctrl-C.
     """
-    from runner.cli.service_view import ServiceView
-    from runner.cli.view import RunView
     from runner.desk.job import Job
     from runner.desk.socket_path import socket_path
     from runner.keeper.keeper import Keeper, new_run_name
@@ -72,8 +70,12 @@ def command(
         socket_group=socket_group,
     )
     if job.mode == "stay" and not sys.stdout.isatty():  # a service: for the journal, or for a log file
+        from runner.cli.service_view import ServiceView
+
         with ServiceView(session) as service:
             return int(Keeper(job, service).run())
+    from runner.cli.view import RunView
+
     with RunView() as view:
         code = Keeper(job, view).run()
     for text in view.errors:

@@ -16,6 +16,7 @@ from runner.plan.timeline import NO_MACHINE
 from runner.session.model import Session
 
 SHOW_EVERY_NS = 100_000_000  #: how often lamps and watchers are told what there is to see
+IDLE_SHOW_NS = 500_000_000  #: and how often while nothing rolls and nothing has happened
 
 Obey = Callable[[Order, int], Outcome]
 Send = Callable[[list[list[object]]], None]  #: rows of port, machine, hex for the engine
@@ -34,6 +35,7 @@ class Console:
     _lamps: Lamps = field(init=False)
     _ports: tuple[str, ...] = ()
     _show_at_ns: int = 0
+    _sign: object = None
 
     def __post_init__(self) -> None:
         self.take_session(self.session)
@@ -75,15 +77,19 @@ class Console:
         for port in self._ports:
             self._light(self._lamps.resend(port, now_ns))
 
-    def turn(self, status: Callable[[], Status], now_ns: int) -> None:
-        """Do one turn: orders from the socket, presses that time has decided, what there is to see."""
+    def turn(self, status: Callable[[], Status], sign: object, rolling: bool, now_ns: int) -> None:
+        """Do one turn: orders from the socket, presses that time has decided, what there is to see.
+
+        It is shown at once when `sign` is another than the last time.
+        """
         if self.server is not None:
             for request in self.server.serve():
                 self.server.answer(request, self.obey(request.order, now_ns))
         for order in self._controls.due(now_ns):
             self.obey(order, now_ns)
-        if now_ns >= self._show_at_ns:
-            self._show_at_ns = now_ns + SHOW_EVERY_NS
+        if now_ns >= self._show_at_ns or sign != self._sign:
+            self._show_at_ns = now_ns + (SHOW_EVERY_NS if rolling else IDLE_SHOW_NS)
+            self._sign = sign
             self.show(status(), now_ns)
         else:
             self._light(self._lamps.due(now_ns))

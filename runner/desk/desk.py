@@ -33,6 +33,8 @@ from runner.takes.reader import EVENTS_FILE
 from runner.takes.store import Store
 
 TICK_S = 0.1
+IDLE_TICK_S = 0.5  #: while it waits for an order; whatever comes in wakes it at once
+BEAT_NS = 400_000_000  #: how often the keeper is told that the desk is alive
 
 
 class Desk:
@@ -43,6 +45,7 @@ class Desk:
         self._link = EngineLink(link)
         self._spool = spool
         self._tell = Reporter(report_fd)
+        self._beat_at_ns = 0
 
     # ------------------------------------------------------------------ life
 
@@ -65,7 +68,8 @@ class Desk:
             console.register(selector)
             while director.exit is None:
                 now_ns = time.monotonic_ns()
-                wait_s = console.wait_s(now_ns, director.recorders.wait_s(now_ns, TICK_S))
+                tick_s = IDLE_TICK_S if director.idle else TICK_S
+                wait_s = console.wait_s(now_ns, director.recorders.wait_s(now_ns, tick_s))
                 ready = {key.data for key, _ in selector.select(wait_s)}
                 if "lifeline" in ready:
                     return self._abandoned(director)
@@ -92,8 +96,10 @@ class Desk:
         now_ns = time.monotonic_ns()
         director.tick(now_ns)
         if director.exit is None:
-            console.turn(director.status, now_ns)
-        self._tell("beat")
+            console.turn(director.status, director.sign, director.recording.rolling, now_ns)
+        if now_ns >= self._beat_at_ns:
+            self._beat_at_ns = now_ns + BEAT_NS
+            self._tell("beat")
 
     def _start(self) -> Director:
         """Read the session and take up the job; raises what makes it impossible."""

@@ -98,6 +98,28 @@ class Director:
         """The exit code, once there is nothing left to do."""
         return self.state.exit
 
+    @property
+    def idle(self) -> bool:
+        """Whether nothing is due by the time: it waits for an order, and no take is being closed."""
+        keeper = self.recording.keeper
+        standing = self.show.phase is Phase.STANDING and not (keeper.open or keeper.closing)
+        return standing and self.calling.prepare_at_ns is None
+
+    @property
+    def sign(self) -> object:
+        """Something that is another when there is something new to see."""
+        board = self.board
+        show = self.show
+        seen = (
+            board.state,
+            board.trouble,
+            board.lock,
+            len(board.alarms),
+            len(board.takes),
+            sorted(board.muted),
+        )
+        return (show.phase, show.at, show.waiting_for, str(seen))
+
     # ------------------------------------------------------------------ life
 
     def start(self) -> None:

@@ -19,7 +19,7 @@ from typing import Any
 
 from runner.engine.clock import RealClock, Waker
 from runner.engine.log import PipeSink, RecordLog
-from runner.engine.loop import BEAT_NS, Loop, make_player
+from runner.engine.loop import BEAT_NS, IDLE_BEAT_NS, Loop, make_player
 from runner.engine.rescue import RescueFile
 from runner.engine.rights import PRIORITY, Rights, quiet_collector, take_rights
 from runner.engine.standby import Outputs, name_process, open_to_rescue, stand_by
@@ -83,11 +83,15 @@ class Engine:
         if rescue:
             self._rescue_rig()
         self._quit = self._quit or not stay
-        next_beat = 0
+        next_beat, moved = 0, False
         while not self._quit:
             now = self._now()
+            moving = self._loop is not None and self._player.moving
+            if moving and not moved:
+                next_beat = now
+            moved = moving
             if now >= next_beat:
-                next_beat = now + BEAT_NS
+                next_beat = now + (BEAT_NS if moving else IDLE_BEAT_NS)
                 self._beat(beat, now)
             ready = self._step(next_beat)
             if self._waker.fd in ready:

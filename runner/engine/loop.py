@@ -27,6 +27,7 @@ from runner.takes.format import NONE16, Kind
 START_GAP_NS = 1_000_000  #: MIDI 1.0 4.2.1, p. 30
 SLOW_SEND_NS = 2_000_000  #: a port that holds the loop up for this long gets a record of its own
 BEAT_NS = 200_000_000  #: how often the loop says that it is alive
+IDLE_BEAT_NS = 1_000_000_000  #: and how often while nothing rolls: each one wakes three processes
 
 _STARTS = (0xFA, 0xFB)
 _NO_SOURCE = 0xFFFFFFFF  # of a message that stands in no timeline
@@ -373,4 +374,4 @@ def _note_data(note: Note) -> dict[str, object]:
     return {"state": "leg", **note.data} if note.kind == "leg" else note.data
 
 
-__all__ = ["BEAT_NS", "Inbox", "Loop"]
+__all__ = ["BEAT_NS", "IDLE_BEAT_NS", "Inbox", "Loop"]

@@ -77,7 +77,7 @@ def test_a_daemon_whose_child_dies_again_and_again_stands_and_says_so(tmp_path: 
         run.wait_for_text(text)
         assert f"{text}; it is tried again in 30 s" in " ".join(run.output.split())
         run.process.send_signal(signal.SIGTERM)
-        assert run.wait() == 130
+        assert run.wait() in (0, 130)  # told to end, with a desk or without one
     assert "Traceback" not in run.output
 
 

@@ -156,7 +156,7 @@ def test_the_audit_finds_exactly_the_clocks_that_the_master_left_out(take: Follo
     assert (clock["role"], clock["source"]) == ("follower", "tape")
     assert (clock["missing"], clock["extra"]) == (20, 0)
     assert clock["received"] == clock["expected"] - 20
-    named = {row["machine"] for row in take.audit["findings"] if row["code"] == "clock-missing"}
+    named = {row["port"] for row in take.audit["findings"] if row["code"] == "clock-missing"}
     assert named == {"tape"}
 
 

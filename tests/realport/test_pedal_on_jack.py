@@ -103,7 +103,7 @@ def test_an_evening_by_foot(jack_server: JackServer, tmp_path: Path) -> None:
             ear.wait_for(lambda: 127 in lit(ear, ROLLING), "the lamp that says rolling")
             ear.wait_for(lambda: lit(ear, BAR_1)[-2:] == [127, 0], "the flash of bar 1")
             foot.send("F0 7F 7F 06 09 F7")
-            run.wait_for_text("mark by foot (machine-control pause on pedal)")
+            run.wait_for_text('"order": "mark by foot"')
             assert client.order("mark", "by hand").done
             assert client.status().song == "Ropewalk"
             foot.send("B0 40 7F")  # and the foot stays on it

@@ -142,7 +142,7 @@ def test_a_player_with_a_pedal_needs_no_computer(
         listening("quay", ("box", "rack"), environment) as ear,
         running([str(file)], tmp_path / "takes", environment) as run,
     ):
-        run.wait_for_text("is up")
+        run.wait_for_text('"event": "ready"')
         press(pedal, 64)
         ear.wait_for(lambda: ear.clocks("box") > 5 * 24, "the hold to go round")
         with ControlClient(tmp_path / "s") as client:

@@ -129,7 +129,7 @@ def test_a_computer_that_tells_nothing_is_no_error(tmp_path: Path) -> None:
 
 
 def test_the_real_engine_is_measured() -> None:
-    """A real engine process plays one bar: 24 clocks a quarter (MIDI 1.0) on each of four ports; none is lost."""
+    """A real engine plays one bar: 24 clocks a quarter (MIDI 1.0) on each of four ports; none is lost."""
     shares: list[float] = []
     measured = run_engine(2.0, None, shares.append)
     assert len(measured.late_ns) == 4 * 4 * 24
