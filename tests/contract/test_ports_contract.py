@@ -161,6 +161,8 @@ def _virtual_rig() -> Iterator[Rig]:
     yield rig
     for port in opened:
         port.close()
+    peer_in.cancel_callback()
+    time.sleep(0.05)  # a callback that JACK is in just now must not meet a client that is gone
     peer_in.close_port()
     for client in (peer_in, peer_out):
         client.delete()
