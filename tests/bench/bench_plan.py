@@ -140,14 +140,17 @@ def measure(link: str, controllers: int = 0) -> dict[str, float]:
 
 
 def peak_mb(link: str) -> float:
-    """Return the largest resident size of a fresh process that plans the hour once, parts made included."""
+    """Return the largest resident size of a fresh process that plans the hour once, parts made included.
+
+    By VmHWM of /proc, which begins anew with exec; `ru_maxrss` would carry over what its parent had.
+    """
     code = (
-        f"import resource, runpy; m = runpy.run_path({__file__!r}, run_name='bench');"
+        f"import runpy; m = runpy.run_path({__file__!r}, run_name='bench');"
         f"s, p = m['hour']({link!r}); m['compile_song'](s, s.songs[0], p);"
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+        "print(next(line.split()[1] for line in open('/proc/self/status') if line.startswith('VmHWM')))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    return float(done.stdout)
+    return float(done.stdout) / 1024
 
 
 @pytest.mark.bench
