@@ -11,7 +11,7 @@ from runner.desk.prepare import rig_of
 from runner.desk.recorders import Recorders
 from runner.desk.recording import Recording
 from runner.desk.roll import Roll, compile_roll, unloaded
-from runner.desk.run_state import Link, RunState, Tell, utc_now
+from runner.desk.run_state import Link, RunState, Tell, utc_text
 from runner.desk.show import Directive, Do, Mode, Phase
 from runner.errors import ExitCode, TakewrightError
 from runner.plan.compile import opening_messages
@@ -143,7 +143,7 @@ class Calling:
         self.call = None
         if self.state.stays:
             self.state.show.refused("roll")
-            self.state.board.alarm(utc_now(), "error", text)
+            self.state.board.alarm(utc_text(), "error", text)
             self.tell("standing", {"song": str(self.state.show.up), "for": self.state.show.waiting_for})
         else:
             self.tell("error", {"text": text, "exit": int(code)})
@@ -164,7 +164,7 @@ class Calling:
             call.take = keeper.create(call.roll)
             if keeper.elsewhere:  # the music rolls in any case
                 self.tell.warn(keeper.elsewhere)
-                self.state.board.alarm(utc_now(), "error", keeper.elsewhere)
+                self.state.board.alarm(utc_text(), "error", keeper.elsewhere)
         self.roll = call.roll
         self.link.command(Command.ROLL, RollOrder(call.take.key, call.roll.song).to_dict())
         data = {"song": call.roll.song, "number": call.take.number, "pass": call.roll.pass_name}

@@ -6,13 +6,14 @@ import contextlib
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from runner.desk.actions import Outcome
 from runner.desk.director import Director
 from runner.desk.housekeeping import Rules, Tidied, tidy
+from runner.desk.run_state import utc_text
 from runner.desk.schedule import Due, Now, Schedule
 from runner.desk.show import Mode
 from runner.desk.wall_clock import SANE_FROM, WallClock
@@ -168,8 +169,3 @@ class Chores:
 
 def _failed(error: Exception) -> Tidied:
     return Tidied(problems=[f"tidying takes away failed: {error}"])
-
-
-def utc_text(utc: datetime | None = None) -> str:
-    """Return a moment, now if none is given, as alarms and takes are stamped."""
-    return (utc or datetime.now(UTC)).isoformat(timespec="seconds").replace("+00:00", "Z")

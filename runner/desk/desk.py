@@ -14,7 +14,7 @@ import socket
 import time
 
 from runner.desk.actions import read_order
-from runner.desk.chores import Chores, utc_text
+from runner.desk.chores import Chores
 from runner.desk.console import Console
 from runner.desk.director import Director
 from runner.desk.housekeeping import remove_beginnings
@@ -23,6 +23,7 @@ from runner.desk.link import EngineLink
 from runner.desk.prepare import read_session
 from runner.desk.recording import Recording
 from runner.desk.reporter import Reporter
+from runner.desk.run_state import utc_text
 from runner.desk.server import ControlServer
 from runner.desk.spare import spare_folders
 from runner.desk.spool import RecordSpool

@@ -15,7 +15,7 @@ from runner.desk.prepare import Prepared, read_session
 from runner.desk.recorders import Recorders
 from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Presence, Recording, SentOut
 from runner.desk.roll import compile_roll, unloaded
-from runner.desk.run_state import Link, RunState, Tell, places_of_job, utc_now
+from runner.desk.run_state import Link, RunState, Tell, places_of_job, utc_text
 from runner.desk.show import Directive, Do, Phase, Show
 from runner.desk.status import Status
 from runner.errors import ExitCode, TakeFormatError, TakewrightError
@@ -352,7 +352,7 @@ class Director:
             self.recorders.heard(event.port, event.data, event.t_ns)
             self.heard(event)
         else:
-            self.board.see(event, utc_now())
+            self.board.see(event, utc_text())
             if isinstance(event, Presence):
                 self.presence(event)
                 self.calling.see_missing()
@@ -410,7 +410,7 @@ class Director:
         trouble = self.recording.keeper.log_trouble
         if trouble and trouble != self._told_trouble:
             self.tell.warn(f"the take's log has stopped, the music goes on: {trouble}")
-            self.board.alarm(utc_now(), "error", f"the take's log has stopped: {trouble}")
+            self.board.alarm(utc_text(), "error", f"the take's log has stopped: {trouble}")
         self._told_trouble = trouble
 
     def status(self) -> Status:

@@ -93,6 +93,6 @@ def places_of_job(job: Job, prepared: Prepared) -> tuple[Place, ...]:
     return places_of(items)
 
 
-def utc_now() -> str:
-    """Return the time of day for alarms, such as ``2026-05-02T19:30:00Z``."""
-    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+def utc_text(utc: datetime | None = None) -> str:
+    """Return a moment, now if none is given, as alarms are stamped: ``2026-05-02T19:30:00Z``."""
+    return (utc or datetime.now(UTC)).isoformat(timespec="seconds").replace("+00:00", "Z")
