@@ -18,22 +18,6 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, 
 song_option = click.option("--song", default="", metavar="SONG", help="Only this song.")
 
 
-def _given(ctx: click.Context, param: click.Parameter, value: str) -> str:
-    """Refuse an option that was written and says nothing."""
-    name = param.name or ""
-    if not value.strip() and ctx.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE:
-        raise click.BadParameter("it is empty; leave the option out, or name a moment such as 'bar 17'")
-    return value
-
-
-from_option = click.option(
-    "--from",
-    "from_moment",
-    default="",
-    metavar="MOMENT",
-    callback=_given,
-    help="Begin there: 'bar 17', 'refrain'.",
-)
 folder_option = click.option(
     "--takes-folder", default="", metavar="DIR", help="Keep takes there, not where the session says."
 )

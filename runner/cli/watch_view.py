@@ -32,7 +32,6 @@ from runner.cli.watch_text import (
 from runner.cli.wording import clock_text
 from runner.desk.status import Status
 
-FEWEST_ROWS, FEWEST_COLUMNS = 10, 40
 _FIGURE_ROWS = 5
 _FIGURES = {
     "0": ("████", "█  █", "█  █", "█  █", "████"),

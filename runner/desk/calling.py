@@ -27,7 +27,6 @@ class Call:
     """A roll that was called: compiled, perhaps with the engine already, perhaps with its take made."""
 
     roll: Roll
-    loaded: bool = False
     take: NewTake | None = None
 
 
@@ -155,7 +154,6 @@ class Calling:
         call = self.call
         if self.state.stopping or call is None:
             return
-        call.loaded = True
         if call.take is None and not self.recorders.may_roll(call.roll, self.now_ns()):
             self.tell("standing", {"song": str(self.state.show.up), "for": self.recorders.waiting_for})
             return  # it is called again when they are where the take begins

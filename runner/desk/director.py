@@ -276,9 +276,6 @@ class Director:
             if do is Do.SOLO or machine == name:
                 self.calling.send_mute(index, machine in self.board.muted)
 
-    def _send_mute(self, index: int, muted: bool) -> None:
-        self.link.command(Command.MUTE, {"machine": index, "muted": muted})
-
     def _rate(self, directive: Directive, now_ns: int) -> Outcome:
         folder = self.recording.keeper.folder
         if folder is None:

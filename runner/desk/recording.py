@@ -33,7 +33,6 @@ class Beat:
     t_ns: int
     state: str
     quarters: float
-    dropped: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +75,7 @@ Happening = Begun | Ended | Beat | Heard | SentOut | Presence | Told
 
 
 class Recording:
-    """Feeds the takes; at most one is open. `ordered` is the key of a take that has not begun yet."""
+    """Feeds the takes; at most one is open."""
 
     def __init__(self, keeper: TakeKeeper) -> None:
         self.keeper = keeper
@@ -120,7 +119,7 @@ def _happening(record: Record) -> Happening | None:
     """Return what a record is to the desk, or None if it is only to be kept."""
     if record.kind == Kind.BEAT:
         data = record.json()
-        return Beat(record.t_ns, str(data.get("state", "")), record.quarters, int(data.get("dropped", 0)))
+        return Beat(record.t_ns, str(data.get("state", "")), record.quarters)
     if record.kind == Kind.RECEIVED:
         return Heard(record.t_ns, record.port, record.data)
     if record.kind == Kind.SENT and record.data[:2] == b"\xf0\x7f":

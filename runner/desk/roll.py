@@ -28,7 +28,6 @@ class Roll:
     names: tuple[str, ...]
     course: Course
     run: str
-    rehearsal: Rehearsal
 
     @property
     def song(self) -> str:
@@ -73,7 +72,7 @@ def compile_roll(
         follows = song.after
         songs.append(song)
     course = join_legs(leg for song in songs for leg in song.course.legs)
-    return Roll(prepared, pass_name, tuple(songs), tuple(names), course, run, rehearsal)
+    return Roll(prepared, pass_name, tuple(songs), tuple(names), course, run)
 
 
 def leg_facts(course: Course) -> tuple[LegFacts, ...]:

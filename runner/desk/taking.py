@@ -219,7 +219,7 @@ class TakeKeeper:
     def _see_leg(self, record: Record) -> None:
         data = record.json()
         if self._text is not None and data.get("state") == "leg":
-            self._text.entered(data["leg"], data["pass"], record.t_ns)
+            self._text.entered(data["leg"], record.t_ns)
 
     def tick(self) -> None:
         """Flush what is due to be flushed; call several times a second."""

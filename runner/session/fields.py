@@ -15,7 +15,6 @@ from runner.music.meter import Meter
 from runner.music.moment import Moment, Span
 from runner.session import readers
 from runner.session.readers import (
-    MAX_BARS,
     MAX_OFFSET_MS,
     MAX_SETTLE_MS,
     MAX_TEMPO_BPM,
@@ -115,11 +114,6 @@ MomentField = Annotated[
         pattern=MOMENT_PATTERN,
         maxLength=2 * MAX_TEXT,
     ),
-]
-Length = Annotated[
-    Span,
-    PlainValidator(readers.read_bars(1, MAX_BARS)),
-    value_schema("string", "How many bars the song has.", "64 bars", pattern=BARS_PATTERN),
 ]
 PreRoll = Annotated[
     Span,

@@ -188,11 +188,6 @@ class TimeCodeFollower:
         return None if self._inner is None else self._inner.rate
 
     @property
-    def speed_sd(self) -> float | None:
-        """Standard deviation of `speed`; None while unknown."""
-        return None if self._inner is None else self._inner.rate_sd
-
-    @property
     def jitter_ns(self) -> float:
         """Standard deviation of the arrivals about the estimated line."""
         return 0.0 if self._inner is None else self._inner.jitter_ns

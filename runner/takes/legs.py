@@ -87,9 +87,8 @@ class LegText:
         self._main = main
         self._legs = legs
         self._times = times
-        self._next: list[tuple[int, int, int]] = []  #: when which leg is entered, for which pass
+        self._next: list[tuple[int, int]] = []  #: when which leg is entered
         self.leg = 0  #: the number of the leg that plays
-        self.passes = 1
 
     def __call__(self, quarters: Fraction) -> str:
         """Return the text of a position in the song that plays."""
@@ -97,10 +96,10 @@ class LegText:
         text = "" if time is None else time.at_text(quarters)
         return text if self.song == self._main else f"{self.song}, {text}"
 
-    def entered(self, leg: int, passes: int, t_ns: int) -> None:
+    def entered(self, leg: int, t_ns: int) -> None:
         """Take note that a leg begins at `t_ns`; it may be told ahead of its time."""
         if 0 <= leg < len(self._legs):
-            self._next.append((t_ns, leg, passes))
+            self._next.append((t_ns, leg))
 
     def due(self, t_ns: int) -> bool:
         """Return whether another leg begins by `t_ns`."""
@@ -109,7 +108,7 @@ class LegText:
     def go_to(self, t_ns: int) -> None:
         """Say that what follows is of `t_ns` or later."""
         while self.due(t_ns):
-            _, self.leg, self.passes = self._next.pop(0)
+            _, self.leg = self._next.pop(0)
 
     @property
     def song(self) -> str:

@@ -61,7 +61,7 @@ def test_while_it_is_written_each_record_gets_the_song_of_its_time() -> None:
     """A leg is told ahead of its time; positions change over when it begins."""
     times = {name: time for name, time in ROPEWALK.song_times("Ropewalk").items() if time is not None}
     text = LegText("Ropewalk", ROPEWALK.legs, times)
-    text.entered(2, 1, 1000)
+    text.entered(2, 1000)
     text.go_to(999)
     assert text(Fraction(7)) == "bar 2 beat 4"
     assert text.due(1000)
