@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from runner.plan.timeline import EventOrder, Stage, Timeline
 from runner.play.commands import ClockPolicy, RigMachine
@@ -48,6 +48,16 @@ class Heard(NamedTuple):
 NOT_A_CLOCK = Heard(0, math.nan)
 
 
+class ReportSource(Protocol):
+    """Whatever listens to the master and has something to say of it."""
+
+    def events(self) -> list[FollowerEvent]:
+        """Return what happened since the last call."""
+
+    def findings(self) -> list[Finding]:
+        """Return what is wrong with the master, since the last call."""
+
+
 class FollowingPlayer(Player):
     """A player that goes by the clock on port `policy.port`."""
 
@@ -80,6 +90,11 @@ class FollowingPlayer(Player):
     def follower(self) -> Followed:
         """Where the master is."""
         return self._listener.follower
+
+    @property
+    def _source(self) -> ReportSource:
+        """What reports on the master."""
+        return self._listener
 
     # ------------------------------------------------------------------ orders
 
@@ -381,7 +396,7 @@ class FollowingPlayer(Player):
 
     def _drain(self) -> None:
         """Write down what follower and watch report, and act on a lost clock."""
-        for event in self._listener.events():
+        for event in self._source.events():
             self._on_event(event)
         self._drain_findings()
         if self.follower.state is LockState.FREEWHEELING:
@@ -398,7 +413,7 @@ class FollowingPlayer(Player):
             self.stop(event.t_ns, "the clock was lost and did not come back in time")
 
     def _drain_findings(self) -> None:
-        for finding in self._listener.findings():
+        for finding in self._source.findings():
             self._notes.append(self._note_of(finding))
 
     def _note_of(self, finding: Finding) -> Note:

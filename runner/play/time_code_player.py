@@ -19,7 +19,7 @@ from runner.music import FrameRate, TimeCode
 from runner.plan.quarter_frames import DEFAULT_TIME_CODE
 from runner.plan.timeline import Stage, Timeline
 from runner.play.commands import ClockPolicy, RigMachine
-from runner.play.following import NOT_A_CLOCK, FollowingPlayer, Heard
+from runner.play.following import NOT_A_CLOCK, FollowingPlayer, Heard, ReportSource
 from runner.play.legtime import CLOCKS_PER_QUARTER, FollowedTime
 from runner.play.player import MOVING, Note
 from runner.play.relay import PortRelay, shifts_of
@@ -85,6 +85,10 @@ class TimeCodePlayer(FollowingPlayer):
     def follower(self) -> Followed:
         """Where the master is."""
         return self._tape.follower
+
+    @property
+    def _source(self) -> ReportSource:
+        return self._tape
 
     def roll(self, now_ns: int) -> int:
         """Arm the loaded course; return `now_ns`: no anchor yet."""
@@ -274,15 +278,6 @@ class TimeCodePlayer(FollowingPlayer):
             return None
         return self._first + sum(leg.repeats * len(leg.timeline.clock_ns) for leg in legs)
 
-    def _drain(self) -> None:
-        """Write down what follower and listener report; a jump or a stop ends the take."""
-        for event in self._tape.events():
-            self._on_event(event)
-        self._drain_findings()
-        if self.follower.state is LockState.FREEWHEELING:
-            for relay in self._relays:
-                relay.retime()
-
     def _on_event(self, event: FollowerEvent) -> None:
         if event.kind is EventKind.LOST and self.state in MOVING and not self.follower.carrying_on:
             self.stop(event.t_ns, "time code stopped and did not come back in time")
@@ -290,10 +285,6 @@ class TimeCodePlayer(FollowingPlayer):
             self.stop(event.t_ns, _BREAKS[event.text])
         else:
             super()._on_event(event)
-
-    def _drain_findings(self) -> None:
-        for finding in self._tape.findings():
-            self._notes.append(self._note_of(finding))
 
     def _settle(self, t_ns: int) -> None:
         """Write down all that is left to say of the time code."""
