@@ -18,8 +18,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from runner.errors import SessionError
-from runner.session.load import load_session
+from runner.errors import PartFileError, SessionError
+from runner.plan.smf import read_smf
+from runner.plan.smf_file import SmfFile
+from runner.plan.take_over import files_wanted, with_files
+from runner.session.load import LoadedSession, load_session
 from runner.session.model import Session
 from runner.session.times import song_time
 
@@ -29,6 +32,10 @@ SEEDS = [
     path.read_bytes().decode("utf-8")
     for path in [*sorted((CORPUS / "good").glob("*.yaml")), *sorted((ROOT / "configs").glob("*.yaml"))]
 ]
+PARTS = {
+    f"parts/{path.name}": read_smf(path.read_bytes(), path.name)
+    for path in sorted((ROOT / "configs" / "parts").glob("*.mid"))
+}
 HOSTILE = runpy.run_path(str(Path(__file__).with_name("hostile.py")))["HOSTILE"]
 MOST_CPU_S = 2.0
 MOST_MEMORY_MB = 200
@@ -174,12 +181,18 @@ def _mutate(draw: st.DrawFn, text: str) -> str:
     return text[:at]  # the file breaks off
 
 
-def read(text: str | bytes) -> Session | None:
+def read(text: str | bytes) -> LoadedSession | None:
     """Load a text; return the session if it is good, and check what is said if it is not."""
     try:
-        return load_session(text, "f.yaml").session
+        return load_session(text, "f.yaml")
     except SessionError as error:
-        problems = error.problems
+        check_problems(error)
+    return None
+
+
+def check_problems(error: SessionError) -> None:
+    """Each problem has a place, and plain words."""
+    problems = error.problems
     assert 1 <= len(problems) <= 101
     for problem in problems:
         assert problem.line >= 1, problem
@@ -188,12 +201,26 @@ def read(text: str | bytes) -> Session | None:
         said = f"{problem.message} {problem.hint}"
         assert len(str(problem)) < 2_000
         assert not any(word in said for word in JARGON), problem
+
+
+def read_part(name: str) -> SmfFile | PartFileError:
+    """Return a file beside the example sessions, or why it cannot be had."""
+    return PARTS.get(name) or PartFileError("is not there", file=name)
+
+
+def filled(loaded: LoadedSession) -> Session | None:
+    """Fill in what songs take from files; return the session if that is good."""
+    try:
+        return with_files(loaded, {name: read_part(name) for name in files_wanted(loaded)}).session
+    except SessionError as error:
+        check_problems(error)
     return None
 
 
 def check(text: str) -> None:
     """Read a text; a session that is accepted must have times that can be worked out."""
-    session = read(text)
+    loaded = read(text)
+    session = None if loaded is None else filled(loaded)
     if session is None:
         return
     for song in session.songs:
