@@ -61,8 +61,6 @@ class Console:
         if heard.port < len(self._ports):
             for order in self._controls.feed(self._ports[heard.port], heard.data, heard.t_ns):
                 self.obey(order, now_ns)
-            for text in self._controls.hints():
-                self.warn(text)
 
     def presence(self, event: Presence, now_ns: int) -> None:
         """A port is gone, or there again and in the dark."""
@@ -87,6 +85,8 @@ class Console:
                 self.server.answer(request, self.obey(request.order, now_ns))
         for order in self._controls.due(now_ns):
             self.obey(order, now_ns)
+        for text in self._controls.hints():
+            self.warn(text)
         if now_ns >= self._show_at_ns or sign != self._sign:
             self._show_at_ns = now_ns + (SHOW_EVERY_NS if rolling else IDLE_SHOW_NS)
             self._sign = sign

@@ -108,17 +108,9 @@ class Director:
     @property
     def sign(self) -> object:
         """Something that is another when there is something new to see."""
-        board = self.board
-        show = self.show
-        seen = (
-            board.state,
-            board.trouble,
-            board.lock,
-            len(board.alarms),
-            len(board.takes),
-            sorted(board.muted),
-        )
-        return (show.phase, show.at, show.waiting_for, str(seen))
+        show, board = self.show, self.board
+        seen = (board.state, board.trouble, board.lock, len(board.alarms), len(board.takes))
+        return (show.phase, show.at, show.waiting_for, *seen, frozenset(board.muted))
 
     # ------------------------------------------------------------------ life
 

@@ -66,7 +66,6 @@ class Declared:
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for the header's "declared"."""
         data = {**asdict(self), "sections": dict(self.sections), "clocks": dict(self.clocks)}
-        data["legs"] = [leg.to_dict() for leg in self.legs]
         data["others"] = {name: _song_facts(other) for name, other in self.others.items()}
         return data
 

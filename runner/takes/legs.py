@@ -10,7 +10,7 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from runner.music.moment import SongTime
 
@@ -28,14 +28,10 @@ class LegFacts:
     exit_quarters: float
     repeats: int = 1
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain data."""
-        return {
-            "song": self.song,
-            "entry_quarters": self.entry_quarters,
-            "exit_quarters": self.exit_quarters,
-            "repeats": self.repeats,
-        }
+
+def in_song(text: str, song: str, main: str) -> str:
+    """Return a position's text, with its song's name in front if that is not the take's own."""
+    return text if song == main else f"{song}, {text}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +72,7 @@ class PlayedLegs:
             quarters = time.tempo.quarters_at(time.tempo.ns_at(entry) + since)
         except (ValueError, OverflowError):
             return None
-        text = time.at_text(Fraction(round(quarters * 24), 24))
-        return text if leg.song == self.main else f"{leg.song}, {text}"
+        return in_song(time.at_text(Fraction(round(quarters * 24), 24)), leg.song, self.main)
 
 
 class LegText:
@@ -93,8 +88,7 @@ class LegText:
     def __call__(self, quarters: Fraction) -> str:
         """Return the text of a position in the song that plays."""
         time = self._times.get(self.song)
-        text = "" if time is None else time.at_text(quarters)
-        return text if self.song == self._main else f"{self.song}, {text}"
+        return in_song("" if time is None else time.at_text(quarters), self.song, self._main)
 
     def entered(self, leg: int, t_ns: int) -> None:
         """Take note that a leg begins at `t_ns`; it may be told ahead of its time."""
