@@ -132,8 +132,10 @@ MEANINGS: Mapping[str, Meaning] = {
         "the new engine's first record", "report it, with the take's folder", ("engine-died",),
     ),
     "slow-port": Meaning(
-        "warning", "a port held the engine up while it took a message", "time that the send took",
-        "put this machine on another interface; a driver that blocks delays every port", ("slow-port",),
+        "warning", "a port held the engine up while it took a message, for longer than a clock or a message "
+        "may be late", "time that the send took, from 2 ms on",
+        "put this machine on another interface; a driver that blocks delays every port",
+        ("slow-port", "computer"),
     ),
     "port-lost": Meaning(
         "error", "a port vanished in the take", "the system's list of ports",

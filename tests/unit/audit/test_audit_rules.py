@@ -124,6 +124,26 @@ def test_late_clocks_where_a_port_blocked_are_that_port(audit: Audit) -> None:
     assert "5.2" in only(summary, "slow-port")["text"]
 
 
+@pytest.mark.parametrize(
+    ("limits", "verdict"),
+    [
+        ({}, "flawed"),
+        ({"clock": 6 * MS}, "flawed"),
+        ({"lateness": 6 * MS}, "flawed"),
+        ({"clock": 6 * MS, "lateness": 6 * MS}, "clean"),
+        ({"clock": 5 * MS, "lateness": 6 * MS}, "flawed"),
+    ],
+)
+def test_a_port_that_held_the_engine_up_is_judged_by_the_limits(
+    audit: Audit, limits: dict[str, int], verdict: str
+) -> None:
+    """A send may take as long as the stricter limit lets anything be late; nothing else in the take is off."""
+    records = with_records(steady(), lambda m: m.add(Kind.SLOW_SEND, MS, port=1, ref=5200))
+    summary = audit(records, take_header(TIME, 2, limits=limits))
+    assert summary["verdict"] == verdict
+    assert codes(summary) == (["slow-port"] if verdict == "flawed" else [])
+
+
 def test_limits_decide(audit: Audit) -> None:
     """The same lateness is clean under a wider limit of the session, in its own keys."""
     records = [late(r, 1 * MS) if is_tick(r, 0, 300, 301) else r for r in steady()]
