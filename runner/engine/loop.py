@@ -245,8 +245,8 @@ class Loop:
                 self._failed(send, before, error)
                 continue
             done.append((send, before, clock.now_ns()))
-            if send.data[0] in _STARTS and isinstance(self.player, FollowingPlayer):
-                self.player.start_is_out(send.port, done[-1][2])
+            if send.data[0] in _STARTS:
+                self._start_is_out(send.port, done[-1][2])
             if send.tick != NO_TICK:
                 if presence.tick(send.port):
                     self._write_sent(done)
@@ -283,9 +283,13 @@ class Loop:
         """
         if send.tick != NO_TICK and send.port in self._started_ns:
             return self._started_ns.pop(send.port) + START_GAP_NS
-        if send.data[0] in (0xFA, 0xFB):
-            self._started_ns[send.port] = max(send.due_ns, self._clock.now_ns())
         return 0
+
+    def _start_is_out(self, port: int, t_ns: int) -> None:
+        """Take note that a port has taken Start or Continue, however late that was."""
+        self._started_ns[port] = t_ns
+        if isinstance(self.player, FollowingPlayer):
+            self.player.start_is_out(port, t_ns)
 
     def _write_sent(self, done: Sequence[tuple[Send, int, int]]) -> None:
         log = self.log
