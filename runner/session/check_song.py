@@ -17,7 +17,8 @@ MAX_QUARTERS = 100_000  #: of one song: 2.4 million clocks, at 120 quarters a mi
 MAX_LEAD_NS = 600 * 10**9
 MAX_NOTE_NS = 600 * 10**9
 
-_TEMPO_ONLY = {"tempo", "tempo-changes", "lead", "tail"}
+#: what may be unreadable of a song while its bars can be counted all the same
+_NOT_THE_BARS = {"tempo", "tempo-changes", "lead", "tail", "sections"}
 _TAKEN_WITH = {"tempo": ("tempo", "meter"), "length": ("length",), "sections": ("sections",)}
 _TOO_EARLY = ("lies before the lead begins", "give the song a longer lead or pre-roll")
 _TOO_LATE = ("lies after the tail ends", "give the song a longer length or tail")
@@ -30,7 +31,7 @@ def check_song(session: Session, index: int, findings: Findings) -> None:
     checker.sections()
     if not checker.unknown:
         checker.times()
-    elif checker.unknown <= _TEMPO_ONLY:
+    elif checker.unknown <= _NOT_THE_BARS:
         checker.bars()
     else:
         checker.names_of_changes()
@@ -52,7 +53,7 @@ class _SongChecker:
         self.unknown = findings.rest.songs.get(int(path[1]), set()) | taken
         self.time: SongTime | None = None
         self.first_ns = self.last_ns = 0
-        self.in_bars: SongTime | None = None  #: with a tempo that means nothing, if only that is unknown
+        self.in_bars: SongTime | None = None  #: with a tempo that means nothing, if the bars can be counted
 
     def add(self, path: Path, message: str, hint: str = "", severity: Severity = "error") -> None:
         self.findings.add((*self.path, *path), message, hint, severity)
@@ -74,6 +75,7 @@ class _SongChecker:
         time, problems = song_time_problems(self.song)
         self.add_all(problems)
         self.time = time if not problems else None
+        self.in_bars = _countable(time, problems)
         lead_ns = self.edge_span("lead", self.song.lead, time)
         tail_ns = self.edge_span("tail", self.song.tail, time)
         self.first_ns = time.tempo.ns_at(time.start_quarters) - lead_ns
@@ -89,11 +91,19 @@ class _SongChecker:
         return huge
 
     def bars(self) -> None:
-        """Check what only depends on bars and beats, of a song whose tempo could not be read."""
+        """Check what only depends on bars and beats, of a song whose tempo or sections could not be read."""
         if not self.is_huge():
             time, problems = song_time_problems(self.song)
-            self.add_all(problems)
-            self.in_bars = time if not problems else None
+            self.add_all([problem for problem in problems if not self.follows_from_sections(problem)])
+            self.in_bars = _countable(time, problems)
+
+    def follows_from_sections(self, problem: TimeProblem) -> bool:
+        """Whether a change is only out of place because a section it may have meant could not be read."""
+        if "sections" not in self.unknown or problem.path[-1] != "at":
+            return False
+        key, number = problem.path[:2]
+        changes = self.song.tempo_changes if key == "tempo-changes" else self.song.meter_changes
+        return unknown_section(changes[int(number)].at, self.song) is not None
 
     def names_of_changes(self) -> None:
         """Check the sections that changes refer to, of a song whose bars cannot be known."""
@@ -255,6 +265,11 @@ class _SongChecker:
             self.add(("click",), f"needs a channel, and machine {click.machine} has none")
         if click.every is not None and (not click.every.is_musical or click.every.amount < Fraction(1, 16)):
             self.add(("click", "every"), "must be at least 1/16 of a bar, beat or quarter, and not a time")
+
+
+def _countable(time: SongTime, problems: Sequence[TimeProblem]) -> SongTime | None:
+    """Return the maps of a song if its bars can be counted: wrong changes of tempo do not shift them."""
+    return time if all(problem.path[:1] == ("tempo-changes",) for problem in problems) else None
 
 
 __all__ = ["MAX_QUARTERS", "check_song"]

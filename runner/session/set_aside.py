@@ -211,7 +211,7 @@ def _song(plain: dict[str, Any], path: Path, index: int, rest: Remainder) -> Non
         song[key][path[3]] = None
         rest.gone.setdefault(path[:3], set()).add(path[3])
     elif key == "sections" and len(path) > 3:
-        song["sections"][str(path[3])] = 1
+        song["sections"].pop(str(path[3]), None)  # what means it has no place, and is not judged
         rest.vague.add(path[:4])
     else:
         song.pop(str(key), None)

@@ -137,7 +137,7 @@ def test_late_clocks_where_a_port_blocked_are_that_port(audit: Audit) -> None:
 def test_a_port_that_held_the_engine_up_is_judged_by_the_limits(
     audit: Audit, limits: dict[str, int], verdict: str
 ) -> None:
-    """A send may take as long as the stricter limit lets anything be late; nothing else in the take is off."""
+    """A send may take as long as the stricter limit lets anything be late; nothing else is off here."""
     records = with_records(steady(), lambda m: m.add(Kind.SLOW_SEND, MS, port=1, ref=5200))
     summary = audit(records, take_header(TIME, 2, limits=limits))
     assert summary["verdict"] == verdict

@@ -319,6 +319,31 @@ def test_one_refused_value_does_not_hide_the_others_of_its_mapping(
     assert [line.split(": ")[1].removeprefix("songs[0].") for line in problems(changed((old, new)))] == paths
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "paths"),
+    [
+        (
+            "tempo: 112",
+            "tempo: 112\n    tempo-changes: [{at: bar 99, tempo: 90}]\n    tail: 2 bars",
+            ["tempo-changes[0].at", "cues[0].at"],
+        ),
+        (
+            "sections: {refrain: 17}",
+            "sections: {verse: 2, refrain: soon, coda: 40}\n    tail: 1 bar\n"
+            "    tempo-changes: [{at: bar 30, tempo: 90}, {at: refrain, tempo: 95}, {at: verse, tempo: 99}]\n"
+            "    meter-changes: [{at: bar 30, meter: 3/4}]",
+            ["sections.refrain", "sections.coda", "tempo-changes[2].at", "cues[0].at"],
+        ),
+    ],
+)
+def test_bars_are_counted_though_a_section_or_a_change_of_tempo_is_wrong(
+    old: str, new: str, paths: list[str]
+) -> None:
+    """A cue beyond the song is told all the same; what means an unreadable section is not judged."""
+    text = changed((old, new), ("bar 1, machine: bass", "bar 98, machine: bass"))
+    assert [line.split(": ")[1].removeprefix("songs[0].") for line in problems(text)] == paths
+
+
 def test_a_refused_control_or_schedule_still_names_what_is_not_there() -> None:
     """Beside the refused value, ports and songs that the file does not have are told."""
     text = GOOD + (
