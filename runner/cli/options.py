@@ -65,22 +65,39 @@ _REHEARSAL = (
     click.option("--tempo", type=percent, help="Of the song's own tempo: 80 is four fifths."),
     click.option("--mute", multiple=True, metavar="MACHINE", help="Leave the parts of this machine out."),
     click.option("--solo", multiple=True, metavar="MACHINE", help="Only the parts of this machine."),
+    click.option("--sustained", is_flag=True, help="With --from: strike again the notes that sound there."),
 )
 
 
 def rehearsal_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command --from, --to, --loop, --tempo, --mute and --solo; it gets one `Rehearsal` for them."""
+    """Give a command --from, --to, --loop, --tempo and the like; it gets one `Rehearsal` for them."""
 
     @functools.wraps(function)
     def wrapper(
-        *args: Any, from_: Any, to: Any, loops: Any, tempo: Any, mute: Any, solo: Any, **others: Any
+        *args: Any,
+        from_: Any,
+        to: Any,
+        loops: Any,
+        tempo: Any,
+        mute: Any,
+        solo: Any,
+        sustained: bool,
+        **others: Any,
     ) -> Any:
         from fractions import Fraction
 
         from runner.music.rehearsal import Rehearsal
 
+        if sustained and from_ is None:
+            raise UsageError("--sustained strikes again what sounds at --from: give both")
         rehearsal = Rehearsal(
-            from_=from_, to=to, loops=loops, tempo_scale=tempo or Fraction(1), muted=mute, soloed=solo
+            from_=from_,
+            to=to,
+            loops=loops,
+            tempo_scale=tempo or Fraction(1),
+            muted=mute,
+            soloed=solo,
+            sustained=sustained,
         )
         return function(*args, rehearsal=rehearsal, **others)
 

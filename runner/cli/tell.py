@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import json
 import os
+from typing import TYPE_CHECKING
 
 import click
 
-from runner.cli.options import json_option
+from runner.cli.options import json_option, rehearsal_options
 from runner.errors import ExitCode, UsageError
+
+if TYPE_CHECKING:
+    from runner.music.rehearsal import Rehearsal
 
 session_option = click.option(
     "--session", "session_file", default="", metavar="FILE", help="The daemon of this session file."
@@ -22,8 +26,11 @@ socket_option = click.option(
 @click.argument("order", nargs=-1, required=True, metavar="ORDER [NAME]")
 @session_option
 @socket_option
+@rehearsal_options
 @json_option
-def command(order: tuple[str, ...], session_file: str, socket_file: str, as_json: bool) -> int:
+def command(
+    order: tuple[str, ...], session_file: str, socket_file: str, rehearsal: Rehearsal, as_json: bool
+) -> int:
     """Tell the daemon what to do.
 
     \b
@@ -34,12 +41,15 @@ def command(order: tuple[str, ...], session_file: str, socket_file: str, as_json
     mute MACHINE     unmute MACHINE   solo MACHINE     panic
     check            reload           quit             status
 
+    With roll, --from, --to, --loop, --tempo, --mute, --solo and --sustained say how the song is rehearsed:
+    one take, after which the running order is where it was. `again` repeats it.
+
     With neither --session nor --socket it is the only daemon that runs. What makes no sense just now is
     refused, and not kept for later.
 
     Exits 0 if it is done, 1 if it is refused, 2 if there is no such order, 3 if no daemon answers.
     """
-    from runner.desk.actions import read_order
+    from runner.desk.actions import read_order, with_rehearsal
     from runner.desk.client import ControlClient, find_socket
 
     wanted = " ".join(order).strip()
@@ -47,11 +57,17 @@ def command(order: tuple[str, ...], session_file: str, socket_file: str, as_json
         meant = None if wanted == "status" else read_order(wanted)
     except ValueError as error:
         raise UsageError(f"{error} (takewright tell --help lists them)") from None
+    try:
+        meant = meant and with_rehearsal(meant, rehearsal)
+    except ValueError as error:
+        raise UsageError(str(error)) from None
+    if meant is None and not rehearsal.is_plain:
+        raise UsageError(f"status takes no {rehearsal.text!r}: that goes with roll")
     path = find_socket(socket_file, session_file, os.environ, os.getuid())
     with ControlClient(path) as client:
         if meant is None:
             return _show_status(client, as_json)
-        outcome = client.order(meant.word, meant.name)
+        outcome = client.order(meant.word, meant.name, rehearsal=meant.rehearsal.words())
     if as_json:
         click.echo(json.dumps({"order": str(meant), "done": outcome.done, "text": outcome.text}))
     elif outcome.done:

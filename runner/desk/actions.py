@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+from runner.music.rehearsal import AS_IT_STANDS, Rehearsal
 
 PLAIN = (
     "roll", "stop", "again", "next", "previous", "arm", "go", "mark", "keep", "discard", "panic", "check",
@@ -20,9 +22,10 @@ class Order:
     word: str
     name: str = ""
     origin: str = ""
+    rehearsal: Rehearsal = AS_IT_STANDS  #: with roll: how the song is to be played this time
 
     def __str__(self) -> str:
-        return f"{self.word} {self.name}".strip()
+        return ", ".join(filter(None, (f"{self.word} {self.name}".strip(), self.rehearsal.text)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,13 @@ class Outcome:
 
     done: bool
     text: str
+
+
+def with_rehearsal(order: Order, rehearsal: Rehearsal) -> Order:
+    """Return an order with how the song is to be played; ValueError if it is none that lets one roll."""
+    if not rehearsal.is_plain and order.word != "roll":
+        raise ValueError(f"{order.word} takes no {rehearsal.text!r}: that goes with roll")
+    return replace(order, rehearsal=rehearsal)
 
 
 def read_order(text: str, origin: str = "") -> Order:

@@ -14,6 +14,7 @@ from runner.desk.roll import Roll, compile_roll, unloaded
 from runner.desk.run_state import Link, RunState, Tell, utc_text
 from runner.desk.show import Directive, Do, Mode, Phase
 from runner.errors import ExitCode, TakewrightError
+from runner.music.rehearsal import Rehearsal
 from runner.plan.compile import opening_messages
 from runner.plan.timeline import NO_MACHINE
 from runner.play.commands import Answer, Command, RollOrder
@@ -47,7 +48,7 @@ class Calling:
     call: Call | None = None
     prepare_at_ns: int | None = None  #: when the programs of the song that is up are to be sent
     _retry_at_ns: int | None = None
-    _ready: dict[tuple[str, ...], Roll] = field(default_factory=dict)
+    _ready: dict[tuple[tuple[str, ...], Rehearsal], Roll] = field(default_factory=dict)
 
     def tick(self, now_ns: int) -> None:
         """Do what is due by the time."""
@@ -78,16 +79,17 @@ class Calling:
 
     def compile_songs(self, names: tuple[str, ...]) -> Roll:
         """Return the songs compiled, as they were the last time if nothing has changed."""
-        roll = self._ready.get(names)
+        state = self.state
+        rehearsal = state.rehearsal if state.show.mode is Mode.SONG else unloaded(state.rehearsal)
+        if not state.show.rehearsal.is_plain:
+            rehearsal = unloaded(rehearsal).asking(state.show.rehearsal)
+        roll = self._ready.get((names, rehearsal))
         if roll is None:
-            state = self.state
-            one_song = state.show.mode is Mode.SONG
-            rehearsal = state.rehearsal if one_song else unloaded(state.rehearsal)
             pass_name = state.job.pass_name or state.prepared.session.takes.pass_
             roll = compile_roll(state.prepared, names, rehearsal, pass_name=pass_name, run=state.job.run)
             for problem in roll.problems:
                 self.tell.warn(str(problem))
-            self._ready = {names: roll}
+            self._ready = {(names, rehearsal): roll}
             self.state.board.new_roll()
         return roll
 

@@ -66,9 +66,14 @@ class ControlClient:
         """End the connection."""
         self._socket.close()
 
-    def order(self, word: str, name: str = "", origin: str = "") -> Outcome:
-        """Give an order; return what became of it."""
-        self._ask(Ask.ORDER, word=word, name=name, **({"from": origin} if origin else {}))
+    def order(
+        self, word: str, name: str = "", origin: str = "", rehearsal: Mapping[str, Any] | None = None
+    ) -> Outcome:
+        """Give an order; return what became of it. `rehearsal` is in the words of `Rehearsal.of_words`."""
+        more: dict[str, Any] = {"from": origin} if origin else {}
+        if rehearsal:
+            more["rehearsal"] = dict(rehearsal)
+        self._ask(Ask.ORDER, word=word, name=name, **more)
         reply = self._wait_for(Say.ANSWER, self._last_id)
         return Outcome(reply.get("done") is True, str(reply.get("text", "")))
 

@@ -226,7 +226,7 @@ class Director:
         elif directive.do is Do.PANIC:
             self.link.command(Command.PANIC, {"why": value})
         elif directive.do is Do.GO:
-            self.link.command(Command.GO, {})
+            return self._go()
         elif directive.do in (Do.MUTE, Do.UNMUTE, Do.SOLO):
             self._mute(directive.do, value)
         elif directive.do is Do.PREPARE:
@@ -240,6 +240,14 @@ class Director:
             return self._reload()
         elif directive.do is Do.LEAVE:
             self._leave(value)
+        return None
+
+    def _go(self) -> Outcome | None:
+        """End a hold; what has none is told at once, the rest the engine knows."""
+        roll = self.calling.roll
+        if roll is not None and all(leg.repeats for leg in roll.course.legs):
+            return Outcome(False, f"go: {roll.song} has no hold that it could end")
+        self.link.command(Command.GO, {})
         return None
 
     def _leave(self, why: str) -> None:

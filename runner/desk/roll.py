@@ -159,4 +159,4 @@ def _lead_clocks(timeline: Timeline) -> int:
 
 def unloaded(rehearsal: Rehearsal) -> Rehearsal:
     """Return what of a rehearsal holds for every song: tempo, mute and solo, but no place of one song."""
-    return replace(rehearsal, from_=None, to=None, loops=())
+    return replace(rehearsal, from_=None, to=None, loops=(), sustained=False)

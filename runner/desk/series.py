@@ -1,4 +1,4 @@
-"""Several takes of one song one after the other, as a schedule asks for them. Pure."""
+"""Takes of one song beside the running order: as a schedule asks, or one as a rehearsal does. Pure."""
 
 from __future__ import annotations
 
@@ -6,13 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Self
 
+from runner.music.rehearsal import AS_IT_STANDS, Rehearsal
+
 
 @dataclass(frozen=True, slots=True)
 class Series:
     """What is left of a series: `left` takes of `song` are still to begin, `gap_ns` after the one before.
 
     No new take begins after `until_ns` (monotonic), if there is such a limit; one that rolls by then is
-    played to its end. `takes` is how many there were to be.
+    played to its end. `takes` is how many there were to be. `rehearsal` is how the song is to be played.
     """
 
     song: str
@@ -20,6 +22,7 @@ class Series:
     left: int
     gap_ns: int
     until_ns: int | None = None
+    rehearsal: Rehearsal = AS_IT_STANDS
 
     @property
     def number(self) -> int:
@@ -45,9 +48,12 @@ class Series:
             "left": self.left,
             "gap_ns": self.gap_ns,
             "until_ns": self.until_ns,
+            "rehearsal": self.rehearsal.to_dict(),
         }
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Self | None:
         """Return what `to_dict` gave; None of an empty mapping."""
-        return cls(**data) if data else None
+        if not data:
+            return None
+        return cls(**{**data, "rehearsal": Rehearsal.from_dict(data.get("rehearsal", {}))})

@@ -27,12 +27,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from runner.desk.actions import Order, Outcome, read_order
+from runner.desk.actions import Order, Outcome, read_order, with_rehearsal
 from runner.desk.server_client import Client, GoneError
 from runner.desk.socket_file import SocketFile
 from runner.desk.status import Status
 from runner.desk.talk import PROTOCOL, Ask, Question, Say, frame_of
 from runner.framing import pack_frame
+from runner.music.rehearsal import Rehearsal
 
 MAX_CLIENTS = 64
 EVENTS_PER_TURN = 16
@@ -307,7 +308,8 @@ class ControlServer:
             if client.uid != os.geteuid():
                 origin += f", user {client.uid}"
             try:
-                return read_order(f"{question.word} {question.name}", origin)
+                order = read_order(f"{question.word} {question.name}", origin)
+                return with_rehearsal(order, Rehearsal.of_words(question.rehearsal))
             except ValueError as error:
                 reply = {"id": question.id, "done": False, "text": str(error)}
                 self._send(client, frame_of(Say.ANSWER, reply))

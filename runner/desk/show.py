@@ -15,6 +15,7 @@ from typing import Literal
 
 from runner.desk.actions import Order, Outcome
 from runner.desk.series import Series
+from runner.music.rehearsal import AS_IT_STANDS, Rehearsal
 from runner.session.model import OrderItem
 
 SECOND_NS = 1_000_000_000
@@ -130,6 +131,7 @@ class Show:
     waiting_for: str = ""
     playing: tuple[Place, ...] = ()
     last_song: str = ""
+    last_rehearsal: Rehearsal = AS_IT_STANDS  #: how it was played
     series: Series | None = None  #: takes of one song that roll by themselves, beside the order
     _chosen: bool = False  #: whether the place that is up was chosen while another rolls
     _stopped: bool = False  #: whether the take that ends was stopped by an order
@@ -196,9 +198,10 @@ class Show:
         if not self._called:  # it was called by a desk that died
             self._note_call()
         self.playing, self._called = self._called, ()
-        self.last_song = self.playing[0].song
+        self.last_song, self.last_rehearsal = self.playing[0].song, AS_IT_STANDS
         if self._of_series:
-            self.series = self.series.begun() if self.series is not None else None
+            if self.series is not None:
+                self.last_rehearsal, self.series = self.series.rehearsal, self.series.begun()
         elif not self._chosen:
             self.at += len(self.playing)
         self.phase, self.roll_at_ns, self.waiting_for = Phase.ROLLING, None, ""
@@ -254,6 +257,22 @@ class Show:
 
     # ------------------------------------------------------------------ orders
 
+    @property
+    def rehearsal(self) -> Rehearsal:
+        """How the song that is up is to be played, beside what holds for the whole run."""
+        return AS_IT_STANDS if self.series is None else self.series.rehearsal
+
+    def rehearse(self, song: str, rehearsal: Rehearsal) -> tuple[Outcome, list[Directive]]:
+        """Roll one take of a song as a rehearsal asks; the running order stays where it is."""
+        if song not in self.songs:
+            return _no(f"no song {song!r}; {_near(song, self.songs)}")
+        series = Series(song, 1, 1, 0, None, rehearsal)
+        if self.phase is Phase.CLOSING:
+            self.series, self.roll_at_ns = series, 0
+            return _yes(f"{song} rolls as soon as the last take is closed: {rehearsal.text}")
+        self.series = series
+        return _yes(f"{song} rolls: {rehearsal.text}", *self._call())
+
     def begin_series(
         self, song: str, takes: int = 1, gap_ns: int = 0, until_ns: int | None = None
     ) -> tuple[Outcome, list[Directive]]:
@@ -275,6 +294,8 @@ class Show:
         allowed = ALLOWED.get(order.word, ())
         if self.phase not in allowed:
             return _no(f"{order}: not now, {_WHY_NOT[self.phase]}")
+        if not order.rehearsal.is_plain:
+            return self.rehearse(order.name or self.up.song, order.rehearsal)
         obey = getattr(self, f"_{order.word}")
         result: tuple[Outcome, list[Directive]] = obey(order.name, now_ns)
         return result
@@ -293,6 +314,8 @@ class Show:
     def _again(self, _name: str, now_ns: int) -> tuple[Outcome, list[Directive]]:
         if not self.last_song:
             return _no("again: nothing has been rolled yet")
+        if not self.last_rehearsal.is_plain:
+            return self.rehearse(self.last_song, self.last_rehearsal)
         if self.mode is Mode.SONG:
             self.at = min(self.at, len(self.places) - 1)
             return self._roll("", now_ns)
@@ -421,7 +444,9 @@ class Show:
         """What a show that takes over now would have to know of a series: with the take that rolls."""
         if self.phase not in (Phase.ROLLING, Phase.CLOSING) or not self._of_series:
             return self.series
-        left = self.series or Series(self.playing[0].song, self.playing[0].rounds, 0, 0)
+        left = self.series or Series(
+            self.playing[0].song, self.playing[0].rounds, 0, 0, None, self.last_rehearsal
+        )
         return replace(left, left=left.left + 1)
 
     def with_session(self, places: Sequence[Place], songs: Sequence[str], machines: Sequence[str]) -> Show:

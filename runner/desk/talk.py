@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Any
 
@@ -25,7 +25,7 @@ _LARGEST_ID = 2**53  #: what every language's JSON keeps exact (RFC 8259, sectio
 class Ask(IntEnum):
     """Client to daemon."""
 
-    ORDER = 1  #: {"id", "word", "name", "from"}: answered once
+    ORDER = 1  #: {"id", "word", "name", "from", "rehearsal"}: answered once
     STATUS = 2  #: {"id"}: answered by one status
     WATCH = 3  #: {"id"}: answered by a status now and at each change
 
@@ -48,6 +48,7 @@ class Question:
     word: str = ""
     name: str = ""
     origin: str = ""
+    rehearsal: Mapping[str, Any] = field(default_factory=dict)  #: as `Rehearsal.of_words` reads it
 
 
 def frame_of(kind: Ask | Say, data: Mapping[str, Any]) -> bytes:
@@ -83,9 +84,11 @@ def read_question(kind: int, payload: bytes) -> Question:
     word = _text(data, "word", _LONGEST_ORIGIN)
     if not word:
         raise ValueError("an order needs its word")
-    return Question(
-        ask, number, word, _text(data, "name", _LONGEST_NAME), _text(data, "from", _LONGEST_ORIGIN)
-    )
+    rehearsal = data.get("rehearsal", {})
+    if not isinstance(rehearsal, dict):
+        raise ValueError("rehearsal must be a JSON object")
+    name, origin = _text(data, "name", _LONGEST_NAME), _text(data, "from", _LONGEST_ORIGIN)
+    return Question(ask, number, word, name, origin, rehearsal)
 
 
 def _text(data: Mapping[str, Any], key: str, longest: int) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any, Self
 
@@ -27,7 +27,8 @@ class Rehearsal:
     """What is asked for besides the song itself; as it stands, the whole song as the session has it.
 
     `tempo_scale` multiplies the tempo. `muted` machines' parts are left out; of `soloed` machines, if there
-    are any, only the parts are heard. Cues, clock and click stay as they are.
+    are any, only the parts are heard. Cues, clock and click stay as they are. With `sustained`, the notes
+    that sound at `from_` are struck again there; else they stay silent.
     """
 
     from_: Moment | None = None
@@ -36,11 +37,37 @@ class Rehearsal:
     tempo_scale: Fraction = Fraction(1)
     muted: tuple[str, ...] = ()
     soloed: tuple[str, ...] = ()
+    sustained: bool = False
 
     @property
     def is_plain(self) -> bool:
         """Whether the song is played as the session has it."""
-        return self == Rehearsal()
+        return self == AS_IT_STANDS
+
+    @property
+    def text(self) -> str:
+        """What is asked for, in words for people; empty if nothing is."""
+        said = [f"from {self.from_}" if self.from_ is not None else ""]
+        said.append("sustained" if self.sustained else "")
+        said.append(f"up to {self.to}" if self.to is not None else "")
+        said += [str(loop) for loop in self.loops]
+        said.append(f"at {percent_text(self.tempo_scale)}" if self.tempo_scale != 1 else "")
+        said += [f"without {name}" for name in self.muted]
+        said.append(f"only {' and '.join(self.soloed)}" if self.soloed else "")
+        return ", ".join(filter(None, said))
+
+    def asking(self, more: Rehearsal) -> Rehearsal:
+        """Return this as it holds for every song, with what is asked for besides for one roll.
+
+        Places, loops and whom to hear alone are those of the roll; its tempo too, if it has one; what is
+        muted in either is.
+        """
+        return replace(
+            more,
+            tempo_scale=more.tempo_scale if more.tempo_scale != 1 else self.tempo_scale,
+            muted=tuple(dict.fromkeys((*self.muted, *more.muted))),
+            soloed=more.soloed or self.soloed,
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Return it as plain data for JSON, in the words that a user writes."""
@@ -51,6 +78,7 @@ class Rehearsal:
             "tempo_scale": str(self.tempo_scale),
             "muted": list(self.muted),
             "soloed": list(self.soloed),
+            "sustained": self.sustained,
         }
 
     @classmethod
@@ -63,12 +91,72 @@ class Rehearsal:
             tempo_scale=Fraction(data.get("tempo_scale", 1)),
             muted=tuple(data.get("muted", ())),
             soloed=tuple(data.get("soloed", ())),
+            sustained=bool(data.get("sustained", False)),
         )
+
+    @classmethod
+    def of_words(cls, data: Mapping[str, Any]) -> Self:
+        """Return what another program asks for in the words that a user writes; keys may be missing.
+
+        ``{"from": "bar 9", "to": "refrain", "loops": ["bar 9 to bar 11, 4 times"], "tempo": "80 %",
+        "mute": ["bass"], "solo": ["organ"], "sustained": true}``. Raises ValueError, in words for the user.
+        """
+        for key in data:
+            if key not in _WORDS:
+                raise ValueError(f"a rehearsal has no {shorten(key)!r}; it has {', '.join(_WORDS)}")
+        from_, to = (_text(data, key) for key in ("from", "to"))
+        tempo = _text(data, "tempo")
+        asked = cls(
+            from_=parse_moment(from_) if from_ else None,
+            to=parse_moment(to) if to else None,
+            loops=tuple(parse_loop(text) for text in _texts(data, "loops")),
+            tempo_scale=parse_percent(tempo) if tempo else Fraction(1),
+            muted=_texts(data, "mute"),
+            soloed=_texts(data, "solo"),
+            sustained=data.get("sustained", False) is True,
+        )
+        if asked.sustained and asked.from_ is None:
+            raise ValueError("sustained strikes again what sounds at `from`: give both")
+        return asked
+
+    def words(self) -> dict[str, Any]:
+        """Return what `of_words` reads back; only what is asked for."""
+        said: dict[str, Any] = {
+            "from": str(self.from_) if self.from_ is not None else "",
+            "to": str(self.to) if self.to is not None else "",
+            "loops": [str(loop) for loop in self.loops],
+            "tempo": percent_text(self.tempo_scale) if self.tempo_scale != 1 else "",
+            "mute": list(self.muted),
+            "solo": list(self.soloed),
+            "sustained": self.sustained,
+        }
+        return {key: value for key, value in said.items() if value}
 
     def silent(self, with_parts: Iterable[str]) -> frozenset[str]:
         """Return the machines whose parts are not heard in a song; `with_parts` are those that have any."""
         left_out = frozenset(self.muted)
         return left_out | (frozenset(with_parts) - frozenset(self.soloed)) if self.soloed else left_out
+
+
+#: The whole song, as the session has it.
+AS_IT_STANDS = Rehearsal()
+
+_WORDS = ("from", "to", "loops", "tempo", "mute", "solo", "sustained")
+_MOST = 16  #: loops, or names of machines, in one rehearsal of another program's
+
+
+def _text(data: Mapping[str, Any], key: str) -> str:
+    value = data.get(key, "")
+    if not isinstance(value, str):
+        raise ValueError(f"{key} must be a text")
+    return value
+
+
+def _texts(data: Mapping[str, Any], key: str) -> tuple[str, ...]:
+    value = data.get(key, [])
+    if not isinstance(value, list) or len(value) > _MOST or not all(isinstance(each, str) for each in value):
+        raise ValueError(f"{key} must be a list of at most {_MOST} texts")
+    return tuple(value)
 
 
 def parse_percent(text: str) -> Fraction:

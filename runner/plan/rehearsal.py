@@ -32,7 +32,7 @@ def compile_rehearsal(
     marks: Marks | None = None,
     strict: bool = True,
 ) -> CompiledSong:
-    """Return `song` compiled as `rehearsal` asks; notes that sound at an entry in mid-song stay silent.
+    """Return `song` compiled as `rehearsal` asks.
 
     The other parameters are those of `compile_song`.
 
@@ -51,6 +51,7 @@ def compile_rehearsal(
         loops=rehearsal.loops,
         tempo_scale=rehearsal.tempo_scale,
         muted=rehearsal.silent(part.machine for part in song.parts),
+        restart_notes=rehearsal.sustained,
         follows=follows,
         straight_on=straight_on,
         marks=marks,

@@ -233,3 +233,58 @@ def test_a_stopped_song_is_silent_and_comes_up_again(tmp_path: Path) -> None:
     evening.run_for(1)
     assert evening.verdicts() == [("Ropewalk", "interrupted")]
     assert evening.director.status().song == "Ropewalk"
+
+
+def test_the_daemon_rehearses_a_passage_and_the_order_stays_where_it_was(tmp_path: Path) -> None:
+    """Bars 3 to 5 at half the tempo, bar 3 twice; again is the same passage; then the first song is up."""
+    evening = VirtualSet.of(session(*NAMES[:3]), tmp_path)
+    evening.run_for(0.1)
+    passage = {"from": "bar 3", "to": "bar 5", "tempo": "50 %", "loops": ["bar 3 to bar 4, 2 times"]}
+    told = evening.order("roll Fog Signal", **passage)
+    assert (told.done, told.text) == (
+        True,
+        "Fog Signal rolls: from bar 3, up to bar 5, bar 3 to bar 4, 2 times, at 50 %",
+    )
+    evening.run_for(40)
+    assert evening.order("again").done
+    evening.run_for(40)
+    assert evening.verdicts() == [("Fog Signal", "clean"), ("Fog Signal", "clean")]
+    for closed in evening.takes():
+        take = read_take(Path(closed["folder"]))
+        ticks = take.tracks["box", "out"]
+        lead = 10  # 500 ms of 51.5 ms
+        assert len(ticks.number) == lead + (1 + 3) * 3 * 24  # pre-roll and three bars of 3/4
+        assert take.header.declared["legs"][0]["entry_quarters"] == 6
+        gaps = {b - a for a, b in zip(ticks.due_ns, ticks.due_ns[1:], strict=False)}
+        assert max(abs(gap - 60e9 / (97 / 2) / 24) for gap in gaps) <= 1
+    assert evening.director.status().song == "Ropewalk"
+    evening.order("roll")
+    evening.run_for(60)
+    assert evening.verdicts()[-1] == ("Ropewalk", "clean")
+    assert evening.director.status().song == "Fog Signal"
+
+
+def test_a_rehearsal_that_the_song_cannot_give_is_refused(tmp_path: Path) -> None:
+    """A section or a machine that is not there: it is said, nothing rolls, the order waits."""
+    evening = VirtualSet.of(session(*NAMES[:2]), tmp_path)
+    evening.run_for(0.1)
+    for words, text in (({"from": "bridge"}, "bridge"), ({"mute": ["bss"]}, "did you mean bass?")):
+        told = evening.order("roll", **words)
+        assert not told.done
+        assert text in told.text
+    assert evening.order("roll").done
+    evening.run_for(60)
+    assert evening.verdicts() == [("Ropewalk", "clean")]
+
+
+def test_go_in_a_song_without_a_hold_is_refused(tmp_path: Path) -> None:
+    """Nothing goes round: the order is told so at once, and the take is as clean as without it."""
+    evening = VirtualSet.of(session("Ropewalk"), tmp_path)
+    evening.run_for(0.1)
+    evening.order("roll")
+    evening.run_for(5)
+    told = evening.order("go")
+    assert (told.done, told.text) == (False, "go: Ropewalk has no hold that it could end")
+    evening.run_for(60)
+    assert evening.verdicts() == [("Ropewalk", "clean")]
+    assert evening.takes()[0]["findings"] == []

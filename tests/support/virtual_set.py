@@ -14,12 +14,13 @@ from typing import Any
 
 from virtual_rig import VirtualRig
 
-from runner.desk.actions import Outcome, read_order
+from runner.desk.actions import Outcome, read_order, with_rehearsal
 from runner.desk.director import Director
 from runner.desk.job import Job
 from runner.desk.recording import Recording
 from runner.desk.taking import TakeKeeper
 from runner.errors import StateError
+from runner.music.rehearsal import Rehearsal
 from runner.plan.timeline import Course
 from runner.play.commands import Answer, Command
 from runner.takes.format import Kind, RecordReader
@@ -136,9 +137,10 @@ class VirtualSet:
         self.run_for(most_s)
         assert self.director.exit is not None, "the run did not end"
 
-    def order(self, text: str) -> Outcome:
-        """Give an order, and let the desk have a turn."""
-        outcome = self.director.obey(read_order(text, "test"), self.rig.clock.now_ns())
+    def order(self, text: str, **rehearsal: Any) -> Outcome:
+        """Give an order, with a rehearsal in words, and let the desk have a turn."""
+        order = with_rehearsal(read_order(text, "test"), Rehearsal.of_words(rehearsal))
+        outcome = self.director.obey(order, self.rig.clock.now_ns())
         self.turn()
         return outcome
 

@@ -7,6 +7,7 @@ import os
 import socket
 import threading
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,9 @@ from runner.desk.client import ControlClient, find_socket
 from runner.desk.talk import Say, frame_of
 from runner.errors import NoDaemonError, UsageError
 from runner.framing import pack_frame
+from runner.music import parse_moment
+from runner.music.loops import parse_loop
+from runner.music.rehearsal import Rehearsal
 
 Call = Callable[..., Any]
 
@@ -189,3 +193,68 @@ def test_a_daemon_that_ends_is_told(tmp_path: Path) -> None:
         assert client.hello["session"] == ROLLING.session
     with client, pytest.raises(NoDaemonError, match="has ended"):
         client.order("stop")
+
+
+def test_a_rehearsal_goes_with_roll(call: Call, tmp_path: Path) -> None:
+    """The options of `run` say how; the daemon gets what was written, exactly."""
+    words = ["--from", "refrain", "--to", "bar 33", "--loop", "bar 21 to bar 25, 3 times", "--tempo", "87.5"]
+    words += ["--mute", "bass", "--solo", "organ", "--sustained"]
+    with FakeDesk(tmp_path / "s", lambda order: Outcome(True, str(order))) as desk:
+        said = call("tell", "roll", "Net", "Loft", *words, "--socket", desk.path)
+    assert said.code == 0
+    assert said.out == (
+        "roll Net Loft, from refrain, sustained, up to bar 33, bar 21 to bar 25, 3 times, at 87.5 %, "
+        "without bass, only organ\n"
+    )
+    assert desk.orders[0].rehearsal == Rehearsal(
+        parse_moment("refrain"),
+        parse_moment("bar 33"),
+        (parse_loop("bar 21 to bar 25, 3 times"),),
+        Fraction(7, 8),
+        ("bass",),
+        ("organ",),
+        sustained=True,
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "text"),
+    [
+        (["stop", "--tempo", "80"], "goes with roll"),
+        (["status", "--from", "bar 3"], "goes with roll"),
+        (["roll", "--tempo", "9"], "10 to 400"),
+        (["roll", "--sustained"], "give both"),
+    ],
+)
+def test_a_rehearsal_that_makes_no_sense(call: Call, tmp_path: Path, words: list[str], text: str) -> None:
+    """It is wrong use, and no daemon is asked."""
+    with FakeDesk(tmp_path / "s") as desk:
+        said = call("tell", *words, "--socket", desk.path)
+    assert said.code == 2
+    assert text in said.err
+    assert desk.orders == []
+
+
+@pytest.mark.parametrize(
+    ("rehearsal", "text"),
+    [
+        ({"from": "bar 3 beat 0"}, "beat"),
+        ({"form": "bar 3"}, "'form'"),
+        ({"loops": "bar 3 to bar 4"}, "loops must be a list"),
+        ({"loops": ["bar 3"]}, "not a loop"),
+        ({"mute": [3]}, "mute must be a list"),
+        ({"tempo": 80}, "tempo must be a text"),
+        ({"sustained": True}, "give both"),
+        ({"solo": ["a"] * 17}, "at most 16"),
+    ],
+)
+def test_another_programs_bad_rehearsal_is_refused(
+    tmp_path: Path, rehearsal: dict[str, Any], text: str
+) -> None:
+    """The answer says what is wrong, the connection lives on, and the desk never sees it."""
+    with FakeDesk(tmp_path / "s", ROLLS) as desk, ControlClient(desk.path) as client:
+        outcome = client.order("roll", "Ropewalk", rehearsal=rehearsal)
+        assert not outcome.done
+        assert text in outcome.text
+        assert client.order("roll").done
+        assert [str(order) for order in desk.orders] == ["roll"]

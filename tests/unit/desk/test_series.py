@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 from runner.desk.actions import Order
 from runner.desk.series import Series
 from runner.desk.show import Directive, Do, Mode, Phase, Place, Show
+from runner.music.rehearsal import Rehearsal
 
 SECOND = 1_000_000_000
 SONGS = ("Ropewalk", "Fog Signal", "Net Loft")
@@ -195,3 +197,62 @@ def test_a_desk_that_died_between_two_takes_is_followed_by_one_that_goes_on() ->
     again = Show(show.places, SONGS, Mode.STAY, at=show.place_to_resume, series=show.series_to_resume)
     assert again.begin(100 * SECOND) == []
     assert [each.do for each in again.tick(105 * SECOND)] == [Do.ROLL]
+
+
+PASSAGE = Rehearsal.of_words({"from": "bar 3", "tempo": "80"})
+
+
+def test_a_rehearsal_is_one_take_beside_the_order_and_again_repeats_it() -> None:
+    """Any song, in the order or not up; what was up is up again; a plain roll makes `again` plain."""
+    show = stage_at_rest()
+    outcome, directives = show.order(Order("roll", "Net Loft", "", PASSAGE), 0)
+    assert (outcome.text, [each.do for each in directives]) == (
+        "Net Loft rolls: from bar 3, at 80 %",
+        [Do.ROLL],
+    )
+    assert (show.up.song, show.rehearsal) == ("Net Loft", PASSAGE)
+    play(show)
+    assert (show.phase, show.up.song, show.series) == (Phase.STANDING, "Ropewalk", None)
+    assert order(show, "again")
+    assert (show.up.song, show.rehearsal) == ("Net Loft", PASSAGE)
+    play(show)
+    assert order(show, "roll")
+    assert show.rehearsal.is_plain
+    play(show)
+    assert order(show, "again")
+    assert (show.up.song, show.rehearsal.is_plain) == ("Ropewalk", True)
+
+
+def test_a_rehearsal_without_a_name_is_of_the_song_that_is_up() -> None:
+    """And one that nobody knows is refused by name."""
+    show = stage_at_rest()
+    assert not show.order(Order("roll", "Net Lofft", "", PASSAGE), 0)[0].done
+    assert show == stage_at_rest()
+    assert show.order(Order("roll", "", "", PASSAGE), 0)[0].done
+    assert show.up.song == "Ropewalk"
+
+
+def test_a_rehearsal_asked_for_while_the_last_take_is_closed_comes_as_soon_as_it_is() -> None:
+    """It is rolled instead of what the order would bring."""
+    show = stage_at_rest()
+    order(show, "roll")
+    show.begun()
+    assert not show.order(Order("roll", "", "", PASSAGE), 0)[0].done
+    show.ended("complete")
+    assert show.order(Order("roll", "Ropewalk", "", PASSAGE), 0)[0].done
+    assert [each.do for each in show.closed("clean", 0)] == [Do.ROLL]
+    assert (show.up.song, show.rehearsal) == ("Ropewalk", PASSAGE)
+    play(show)
+    assert show.up.song == "Fog Signal"
+
+
+def test_a_desk_started_again_in_a_rehearsal_knows_it() -> None:
+    """What is carried over is what was asked for, so that `again` repeats it."""
+    show = stage_at_rest()
+    show.order(Order("roll", "Net Loft", "", PASSAGE), 0)
+    show.begun()
+    kept = show.series_to_resume
+    assert kept is not None
+    again = replace(stage_at_rest(), series=Series.from_dict(json.loads(json.dumps(kept.to_dict()))))
+    again.begun()
+    assert (again.playing, again.last_rehearsal, again.series) == (show.playing, PASSAGE, None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -144,3 +145,43 @@ def test_all_that_is_wrong_is_said_at_once() -> None:
     with pytest.raises(UsageError) as caught:
         rehearsed(Rehearsal(from_=parse_moment("bar 99"), loops=(parse_loop("x to y"),)))
     assert len(str(caught.value).splitlines()) == 3
+
+
+def test_notes_that_sound_at_an_entry_are_struck_again_if_it_is_asked_for() -> None:
+    """A note from bar 1 to bar 3, entered in bar 2: silent, or struck at the entry and ended at its end."""
+    loaded = load(PARTS, machines=MACHINES)
+    parts = {0: part_of([(0, 3840, 40)], channel=2), 1: part_of([], channel=3)}
+    entry = Rehearsal(from_=parse_moment("bar 2"))
+    sent = [
+        [
+            (row["t_ns"], row["bytes"])
+            for row in compile_rehearsal(loaded.session, loaded.session.songs[0], parts, each).rows()
+            if row["bytes"][0] in "89"
+        ]
+        for each in (entry, replace(entry, sustained=True))
+    ]
+    assert sent == [[], [(BAR_NS, "91 28 64"), (2 * BAR_NS, "81 28 40")]]
+
+
+def test_what_is_asked_for_reads_back_in_words_and_as_data() -> None:
+    """Both ways are exact, so that what a daemon does is what was written."""
+    words = {
+        "from": "bar 3 beat 2", "to": "1 bar before end", "loops": ["bar 4 to bar 5, 3 times"],
+        "tempo": "87.5 %", "mute": ["bass"], "solo": ["organ"], "sustained": True,
+    }  # fmt: skip
+    asked = Rehearsal.of_words(words)
+    assert asked.words() == words
+    assert Rehearsal.from_dict(json.loads(json.dumps(asked.to_dict()))) == asked
+    assert (Rehearsal().words(), Rehearsal().text, Rehearsal.of_words({})) == ({}, "", Rehearsal())
+
+
+def test_what_is_asked_for_one_roll_comes_beside_what_holds_for_all() -> None:
+    """Its own tempo and solo if it has some, else those of the run; muted is what either mutes."""
+    run = Rehearsal.of_words({"tempo": "90", "mute": ["drums"], "solo": ["organ"]})
+    one = Rehearsal.of_words({"from": "bar 2", "mute": ["bass", "drums"]})
+    assert run.asking(one).words() == {
+        "from": "bar 2", "tempo": "90 %", "mute": ["drums", "bass"], "solo": ["organ"],
+    }  # fmt: skip
+    assert run.asking(Rehearsal.of_words({"tempo": "80", "solo": ["bass"]})).words() == {
+        "tempo": "80 %", "mute": ["drums"], "solo": ["bass"],
+    }  # fmt: skip
