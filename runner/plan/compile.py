@@ -284,12 +284,15 @@ def _late_cues(score: Score, report: Reporter) -> None:
     """Say which parts go on after the roll has ended."""
     last = exit_of(score)
     for voice in score.voices:
-        row = voice.row_at(last)
-        if row < len(voice.ticks):
+        row = voice.row_to(last)
+        early = sum(1 for on in voice.partner[row:] if -1 < on < row)  # Note Offs, sent at the end
+        lost = len(voice.ticks) - row - early
+        said = [f"{lost} message{' is' if lost == 1 else 's are'} not sent"] if lost else []
+        said += [f"{early} note{' ends' if early == 1 else 's end'} there"] if early else []
+        if said:
             report.warn(
                 voice.path,
-                f"goes on after the end at {score.time.at_text(last)}: "
-                f"{len(voice.ticks) - row} messages are not sent",
+                f"goes on after the end at {score.time.at_text(last)}: {', '.join(said)}",
                 hint="give the song a longer length or tail",
             )
 

@@ -106,6 +106,8 @@ def _song(draft: _Draft) -> Iterator[str]:
     yield f"    tempo: {first}"
     yield f"    meter: {draft.meters.first}"
     yield f"    length: {draft.bars} bar{'s' * (draft.bars != 1)}"
+    if _begins_at_the_end(draft):
+        yield "    tail: 1 beat             # the file's last notes begin where its last bar ends"
     yield "    # lead: 4 s              # clock before the start, for machines that must settle on it"
     yield "    # pre-roll: 2 bars       # counted before bar 1"
     found = sections_from(smf, draft.meters)
@@ -124,6 +126,18 @@ def _song(draft: _Draft) -> Iterator[str]:
     if meter_changes:
         yield "    meter-changes:"
         yield from (f"      - {{at: bar {bar}, meter: {meter}}}" for bar, meter in meter_changes)
+
+
+def _begins_at_the_end(draft: _Draft) -> bool:
+    """Return whether a note begins at the very end: its bar is counted as the one before."""
+    smf = draft.smf
+    end = draft.meters.bar_start(draft.bars + 1) * smf.ppq
+    row = len(smf.ticks) - 1
+    while row >= 0 and smf.ticks[row] == end:
+        if 0x90 <= smf.status[row] < 0xA0 and smf.data2[row]:
+            return True
+        row -= 1
+    return False
 
 
 def _parts(draft: _Draft, names: dict[int, str]) -> Iterator[str]:

@@ -52,7 +52,8 @@ def _count_in(frame: Frame, out: Collected, click: Voice) -> None:
 def _add_voice(frame: Frame, out: Collected, voice: Voice, exit_: Fraction) -> None:
     """Add what a part plays up to `exit_`; end there what still sounds, restart what sounds at the entry."""
     source = out.sources.index(voice.source)
-    first, last = voice.row_at(frame.entry), voice.row_at(exit_)
+    whole = frame.whole_end and exit_ == frame.exit_
+    first, last = voice.row_at(frame.entry), voice.row_to(exit_) if whole else voice.row_at(exit_)
     if last < first:
         return
     begin = out.rows.add_voice(voice, first, last, source)

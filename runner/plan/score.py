@@ -130,6 +130,21 @@ class Voice:
         """Return the first row at or after a song position."""
         return bisect_left(self.ticks, math.ceil(quarters * self.ppq))
 
+    def row_to(self, quarters: Fraction) -> int:
+        """Return the first row that belongs to what comes after a song position where all ends.
+
+        What a part says at that very place (pedals up, Note Offs) still belongs to what ends there; only
+        the notes that begin there do not.
+        """
+        row = self.row_at(quarters)
+        while (
+            row < len(self.ticks)
+            and self.ticks[row] == quarters * self.ppq
+            and self.order[row] != EventOrder.NOTE_ON
+        ):
+            row += 1
+        return row
+
 
 def voice_of(notes: PartNotes, machine: ScoreMachine, time: SongTime, path: Path, source: str) -> Voice:
     """Return the voice of a part: `notes` with the times that the song's tempo map gives them."""

@@ -289,6 +289,29 @@ def test_what_a_part_has_after_the_end_is_left_out_and_told() -> None:
     assert [(p.severity, p.path) for p in song.problems] == [("warning", "songs[0].parts[0]")]
 
 
+def test_what_a_part_says_at_the_very_end_belongs_to_the_song() -> None:
+    """A note that ends with the last bar and a pedal that comes up there are whole: sent, and no warning."""
+    part = part_of([(7 * 1920, 8 * 1920, 40)], [(7 * 1920, "B1 40 7F"), (8 * 1920, "B1 40 00")])
+    song = compiled(PART, {0: part})
+    assert sent(song, "cable") == [
+        (7 * BAR_NS, "B1 40 7F"),
+        (7 * BAR_NS, "91 28 64"),
+        (8 * BAR_NS, "B1 40 00"),
+        (8 * BAR_NS, "81 28 40"),
+    ]
+    assert song.problems == []
+
+
+def test_what_is_cut_off_at_the_end_is_counted() -> None:
+    """A note that begins before the end is ended there, one that would begin there is left out: both said."""
+    part = part_of([(7 * 1920, 8 * 1920 + 1, 40), (8 * 1920, 8 * 1920 + 480, 41)])
+    song = compiled(PART, {0: part})
+    assert sent(song, "cable") == [(7 * BAR_NS, "91 28 64"), (8 * BAR_NS, "81 28 40")]
+    assert [problem.message for problem in song.problems] == [
+        "goes on after the end at bar 9 beat 1: 2 messages are not sent, 1 note ends there"
+    ]
+
+
 def test_doubled_note_ons_keep_their_own_note_offs() -> None:
     """Two overlapping notes of one key have two Note Ons and two Note Offs (MIDI 1.0 4.2.1, A-4)."""
     part = part_of([(0, 960, 40), (480, 1440, 40)])

@@ -7,6 +7,7 @@ import random
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import mido
 import pytest
@@ -250,6 +251,27 @@ def test_every_draft_loads(build: Build, seed: int) -> None:
     channels = {number for track in smf.tracks for number in track.channels}
     assert {machine.channel for machine in session.machines.values()} == channels
     assert session.songs[0].tempo >= Fraction(4)
+
+
+@pytest.mark.parametrize(
+    ("last", "more"),
+    [
+        ([], 0),
+        ([(384, message("control_change", control=64, value=0))], 1),
+        ([(384, message("program_change", program=3))], 1),
+        (note(384, 41, 0, length=0), 2),
+    ],
+    ids=["note ends", "pedal comes up", "program", "drum is hit"],
+)
+def test_what_lies_on_the_last_bar_line_is_played_too(build: Build, last: list[Any], more: int) -> None:
+    """A bar of one whole note, and something where it ends: all of it is sent, and there is no warning."""
+    smf = build([*note(0, 40, 0, length=384), *last])
+    drafted = loaded(smf)
+    song = drafted.session.songs[0]
+    part = select_part(smf, song.parts[0], song.parts[0].to_channel or 1, programs=song.parts[0].programs)
+    compiled = compile_song(drafted.session, song, {0: part})
+    assert compiled.problems == []
+    assert sum(len(leg.timeline.events) for leg in compiled.course.legs) == 2 + more
 
 
 def test_a_draft_is_the_same_every_time(build: Build) -> None:
