@@ -1,12 +1,16 @@
 """Real music for the reference tests: pieces of music21's corpus, exported to Standard MIDI Files.
 
-The files are written once a run into a temporary folder. Nearly all of the pieces have one tempo; for tests
-of tempo they also come with tempo changes at random places, from a fixed seed.
+The files are written once a run into a temporary folder, which all its workers share. Nearly all of the
+pieces have one tempo; for tests of tempo they also come with tempo changes at random places, from a
+fixed seed.
 """
 
 from __future__ import annotations
 
+import fcntl
+import os
 import random
+from collections.abc import Sequence
 from pathlib import Path
 
 import mido
@@ -40,30 +44,47 @@ SHORT_PIECES = tuple(_TUNES.split())
 TEMPO_CHANGES_A_PIECE = 12
 
 
-@pytest.fixture(scope="session")
-def corpus_files(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """26 pieces of music21's corpus as Standard MIDI Files."""
-    folder = tmp_path_factory.mktemp("corpus")
-    files = []
-    for index, piece in enumerate(CORPUS_PIECES):
-        file = folder / f"{index:02d}-{piece.replace('/', '-').replace(' ', '_')}.mid"
-        file.write_bytes(music21ObjectToMidiFile(corpus.parse(piece)).writestr())
-        files.append(file)
+def _exported(folder: Path, pieces: Sequence[str], corpus_path: str = "") -> list[Path]:
+    """Return the pieces as files in `folder`; whoever comes first writes them, others wait for that."""
+    files = [
+        folder / f"{index:02d}-{piece.replace('/', '-').replace(' ', '_')}.mid"
+        for index, piece in enumerate(pieces)
+    ]
+    folder.mkdir(exist_ok=True)
+    with open(folder / "lock", "w", encoding="ascii") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        for file, piece in zip(files, pieces, strict=True):
+            if not file.exists():
+                part = file.with_suffix(".part")
+                part.write_bytes(music21ObjectToMidiFile(corpus.parse(corpus_path + piece)).writestr())
+                part.rename(file)
     return files
 
 
 @pytest.fixture(scope="session")
-def short_files_with_tempo(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+def shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The run's temporary folder, which is one level up from that of each of several workers."""
+    own = tmp_path_factory.getbasetemp()
+    return own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+
+
+@pytest.fixture(scope="session")
+def corpus_files(shared_folder: Path) -> list[Path]:
+    """26 pieces of music21's corpus as Standard MIDI Files."""
+    return _exported(shared_folder / "corpus", CORPUS_PIECES)
+
+
+@pytest.fixture(scope="session")
+def short_files_with_tempo(shared_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """26 dance tunes of music21's corpus, with tempo changes at seeded random ticks."""
-    folder = tmp_path_factory.mktemp("corpus-short")
+    plain = _exported(shared_folder / "corpus-short", SHORT_PIECES, "ryansMammoth/")
+    folder = tmp_path_factory.mktemp("corpus-short-tempo")
     files = []
-    for piece in SHORT_PIECES:
-        file = folder / f"{piece}.mid"
-        file.write_bytes(music21ObjectToMidiFile(corpus.parse(f"ryansMammoth/{piece}")).writestr())
+    for piece, file in zip(SHORT_PIECES, plain, strict=True):
         midi = mido.MidiFile(file)
         _scatter_tempos(midi, random.Random(piece))
-        midi.save(file)
-        files.append(file)
+        files.append(folder / file.name)
+        midi.save(files[-1])
     return files
 
 
