@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from runner.session.model import Session
 
 Sign = Literal["ok", "note", "warning", "missing"]
-SLOW_WRITE_S = 0.5  #: for 64 KiB to the medium; the log is brought there every second
+SLOW_WRITE_S = 0.5  #: for 64 KiB to the medium; the log is brought there twice a second
 _WRITE_BYTES = 64 * 1024
 _LOOP_SPREAD_MS = 2.0  #: the way round takes the same time each time, but for what the computer adds
 _SIGNS = {"ok": "ok       ", "note": "note     ", "warning": "warning  ", "missing": "missing  "}

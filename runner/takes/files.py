@@ -108,10 +108,12 @@ class Syncer:
 
     A sync can take seconds on a memory card; the thread that reads the engine's records must not
     wait for it. A request that comes while one is under way is taken up once that one is done.
+    `files` gives the files as they are at a request, the most important first.
     """
 
-    def __init__(self, files: Iterable[AppendFile]) -> None:
-        self._files = tuple(files)
+    def __init__(self, files: Callable[[], Iterable[AppendFile]]) -> None:
+        self._files = files
+        self._others: list[Path] = []
         self._wake = threading.Condition()
         self._wanted = False
         self._stopping = False
@@ -120,13 +122,14 @@ class Syncer:
         self._thread: threading.Thread | None = None
         self._busy = False
 
-    def request(self) -> None:
-        """Ask for a sync of all files and return at once."""
+    def request(self, others: Iterable[Path] = ()) -> None:
+        """Ask for a sync of all files and return at once; of `others` (files or folders) just this once."""
         with self._wake:
+            self._others += others
             if self._wanted or self._stopping:
                 return
             with contextlib.suppress(OSError):
-                self._fds = [fd for file in self._files if (fd := file.descriptor_copy()) is not None]
+                self._fds = [fd for file in self._files() if (fd := file.descriptor_copy()) is not None]
             self._wanted = True
             if self._thread is None:
                 self._thread = threading.Thread(target=self._run, name="take-sync", daemon=True)
@@ -160,8 +163,12 @@ class Syncer:
                 if not self._wanted:
                     return
                 fds, self._fds, self._wanted, self._busy = self._fds, [], False, True
+                others, self._others = self._others, []
             for fd in fds:
                 self._sync_one(fd)
+            for path in others:
+                with contextlib.suppress(OSError):  # what is not there needs no sync
+                    self._sync_one(os.open(path, os.O_RDONLY | os.O_CLOEXEC))
             with self._wake:
                 self._busy = False
                 self._wake.notify_all()

@@ -130,8 +130,9 @@ label.
 ## What is sure
 
 - Each record is handed to the operating system as soon as it comes: a killed program loses nothing.
-- The files are brought to the medium at each change of state and at least every second: a power cut costs
-  a second at most. Only the last line of a file can be torn by it.
+- The files are brought to the medium at each change of state and two times a second at least: a power cut
+  costs a second at most, on a medium that takes half a second to write. Only the last line of a file can be
+  torn by it; what has no line yet is in the working file.
 - While a take is open, `pending-<n>.records` beside the files holds the engine's raw records (64 bytes each)
   that have no line yet, and the last {kept} KiB of the others, by which a record that is read twice is known.
   They go when the take is closed; a recovery leaves them.

@@ -1,7 +1,7 @@
 """Writes a take while it runs, in the desk: engine records in, files out; never a wait, never a raise.
 
 Every record is handed to the system as soon as it comes, so a killed desk loses nothing that it had
-read; a sync to the medium follows at every state change and at least every second, from a thread of
+read; a sync to the medium follows at every state change and each `SYNC_EVERY_NS`, from a thread of
 its own, so that a power cut costs at most a second and a slow card never holds up the reading.
 A full or vanished disk stops the log only: what cannot be written is kept in memory up to
 `MAX_WAITING_BYTES` and offered again each second; beyond that, records are counted as lost.
@@ -24,7 +24,10 @@ from runner.takes.journal import Journal, Numbering, journal_files, raw_bytes, r
 from runner.takes.lines import TICK_KINDS, AtText, BeatLines, TakeHeader, dump_line, event_line
 from runner.takes.reader import CLOCK_FILE, EVENTS_FILE, read_header, tail_marks
 
-SYNC_EVERY_NS = 1_000_000_000
+#: A power cut costs what came since the last whole sync began: this, the desk's turn (0.1 s), and the sync
+#: itself, which may take half a second (what `check --live` calls a slow card) before that makes a second.
+SYNC_EVERY_NS = 400_000_000
+FOLDERS_ABOVE = 4  #: pass, song, session, and the takes folder
 RETRY_EVERY_NS = 1_000_000_000
 WRITE_ABOVE_BYTES = 256 * 1024
 MAX_WAITING_BYTES = 4 * 1024 * 1024
@@ -56,7 +59,19 @@ class TakeWriter:
     ) -> None:
         self._set_up(folder, header, at_text, now_ns, epoch=0)
         self._events.append(dump_line(header.to_line()))
-        self.flush()
+        self._write_out(self._now_ns())
+        self._sync(self._now_ns(), self._first_of_all())
+
+    def _first_of_all(self) -> list[Path]:
+        """What was made before the log and is not on the medium yet: the other files, and the way to them.
+
+        A file system may keep a small file in memory for half a minute (ext4 does).
+        """
+        try:
+            beside = sorted(entry.path for entry in os.scandir(self.folder) if entry.is_file())
+        except OSError:
+            beside = []
+        return [*map(Path, beside), self.folder, *list(self.folder.parents)[:FOLDERS_ABOVE]]
 
     def _set_up(
         self, folder: Path, header: TakeHeader, at_text: AtText, now_ns: Callable[[], int], epoch: int
@@ -70,7 +85,8 @@ class TakeWriter:
         self._journal = Journal(folder, epoch)
         self._numbering = Numbering(epoch)
         self._beats = BeatLines(header, at_text)
-        self._syncer = Syncer((self._events, self._clock))
+        # the raw records first: with them nothing is lost, however long the beat whose line is not full
+        self._syncer = Syncer(lambda: (self._journal.file, self._events, self._clock))
         self._event_mark = -1  #: n of the last event whose line was made
         self._tick_marks: dict[tuple[int, int], int] = {}  #: the same for ticks, by port and kind
         self._last: Record | None = None
@@ -228,17 +244,20 @@ class TakeWriter:
         self._journal = Journal(self.folder, epoch)
 
     def flush(self) -> None:
-        """Hand over what is waiting and sync if it is time; call at least once a second."""
+        """Hand over what is waiting and sync if it is time; call ten times a second."""
         now = self._now_ns()
         if not self._reason or now >= self._retry_at_ns:
             self._write_out(now)
         if self._sync_now or now >= self._sync_at_ns:
-            self._sync_now = False
-            self._sync_at_ns = now + SYNC_EVERY_NS
-            self._syncer.request()
-            error = self._syncer.take_error()
-            if error is not None:
-                self._tell_log("sync_failed", _reason_of(error))
+            self._sync(now)
+
+    def _sync(self, now: int, others: Iterable[Path] = ()) -> None:
+        self._sync_now = False
+        self._sync_at_ns = now + SYNC_EVERY_NS
+        self._syncer.request(others)
+        error = self._syncer.take_error()
+        if error is not None:
+            self._tell_log("sync_failed", _reason_of(error))
 
     def _write_out(self, now: int) -> None:
         try:

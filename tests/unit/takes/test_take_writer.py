@@ -18,7 +18,7 @@ from runner.takes.journal import journal_files, raw_bytes
 from runner.takes.model import Take
 from runner.takes.reader import at_text_of, read_take
 from runner.takes.testing import ANCHOR_NS, RecordMaker, song_time, steady_records, take_header, write_take
-from runner.takes.writer import MAX_WAITING_BYTES, TakeWriter
+from runner.takes.writer import MAX_WAITING_BYTES, SYNC_EVERY_NS, TakeWriter
 
 TIME = song_time(bars=3, pre_roll=1)
 HEADER = take_header(TIME, 2)
@@ -309,9 +309,9 @@ def test_a_vanished_folder_stops_the_log(tmp_path: Path) -> None:
 
 
 def test_state_changes_are_synced_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A state change asks for a sync; ticks alone do so once a second only."""
+    """A state change asks for a sync; ticks alone do so now and then only."""
     asked: list[int] = []
-    monkeypatch.setattr(files.Syncer, "request", lambda self: asked.append(1))
+    monkeypatch.setattr(files.Syncer, "request", lambda self, others=(): asked.append(1))
     now = [0]
     writer = TakeWriter(tmp_path, HEADER, AT, now_ns=lambda: now[0])
     asked.clear()
@@ -319,12 +319,97 @@ def test_state_changes_are_synced_at_once(tmp_path: Path, monkeypatch: pytest.Mo
     for record in ticks[:50]:
         writer.feed(record)
     assert asked == []
-    now[0] = 1_000_000_000
+    now[0] = SYNC_EVERY_NS
     writer.feed(ticks[50])
     writer.feed(ticks[51])
     assert len(asked) == 1
     writer.feed(RecordMaker(seq=9000).json(Kind.STATE, 0, {"state": "rolling"}))
     assert len(asked) == 2
+    writer.finish()
+
+
+class Medium:
+    """What of each file is on the medium, as syncs bring it there, one by one; each takes `takes_ns`."""
+
+    def __init__(self, takes_ns: int) -> None:
+        self.now_ns = 0
+        self._takes_ns = takes_ns
+        self._free_ns = 0
+        self._whole: list[tuple[int, Path, int]] = []  # (from when on, file, bytes)
+
+    def sync(self, fd: int) -> None:
+        path = Path(os.readlink(f"/proc/self/fd/{fd}"))
+        if path.is_file():  # a folder has been brought there by the sync of what was made in it
+            self._free_ns = max(self.now_ns, self._free_ns) + self._takes_ns
+        self._whole.append((self._free_ns, path, os.fstat(fd).st_size))
+
+    def sizes(self) -> dict[Path, int]:
+        return {path: size for since_ns, path, size in self._whole if since_ns <= self.now_ns}
+
+    def after_a_power_cut(self, folder: Path, copy: Path) -> Path:
+        copy.mkdir()
+        for path, size in self.sizes().items():
+            if path.is_file():
+                (copy / path.name).write_bytes(path.read_bytes()[:size])
+        assert self.sizes().keys() >= {folder}
+        return copy
+
+
+def _last_ns(take: Take) -> int:
+    ticks = [t for track in take.tracks.values() for t in track.t_ns]
+    return max([*ticks, *(event.t_ns for event in take.events)])
+
+
+@pytest.mark.parametrize("bpm", [30.0, 120.0])
+def test_a_power_cut_costs_a_second_at_most(
+    bpm: float, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At any moment all but the last second is on the medium, however slow the beat; a sync takes 0.36 s.
+
+    A medium of our own that keeps only what was synced: after a cut nothing else is sure to be there.
+    """
+    time = song_time(bpm=bpm, bars=3)
+    header = take_header(time, 2)
+    medium = Medium(takes_ns=120_000_000)  # for each of the three files
+    monkeypatch.setattr(files, "data_sync", medium.sync)
+    folder = tmp_path / "take"
+    folder.mkdir()
+    records = steady_records(time, 2, seed=3)
+    medium.now_ns = begun_ns = records[0].t_ns
+    writer = TakeWriter(folder, header, at_text_of(header), now_ns=lambda: medium.now_ns)
+    cuts = 0
+    for record in records:
+        while record.t_ns - medium.now_ns > 100_000_000:  # the desk's turns while nothing comes
+            medium.now_ns += 100_000_000
+            writer.flush()
+            writer._syncer.wait_idle()
+        medium.now_ns = max(medium.now_ns, record.t_ns)
+        writer.feed(record)
+        writer._syncer.wait_idle()
+        if record.seq % 23 == 0 and medium.now_ns - begun_ns > 1_000_000_000:
+            cuts += 1
+            left = read_take(medium.after_a_power_cut(folder, tmp_path / f"cut-{cuts}"))
+            assert medium.now_ns - header.anchor_ns - _last_ns(left) <= 1_000_000_000
+    assert cuts > 10
+    writer.finish()
+
+
+def test_what_was_made_before_the_log_is_brought_to_the_medium(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A take of a few seconds has its session and plan after a power cut, and its folders up to the store."""
+    medium = Medium(takes_ns=0)
+    monkeypatch.setattr(files, "data_sync", medium.sync)
+    folder = tmp_path / "takes" / "Lantern Quay" / "Ropewalk" / "bass" / "take-0001"
+    folder.mkdir(parents=True)
+    for name in ("session.yaml", "plan.json"):
+        (folder / name).write_text("kept")
+    writer = TakeWriter(folder, HEADER, AT)
+    writer._syncer.wait_idle()
+    sizes = medium.sizes()
+    assert {sizes[folder / name] for name in ("session.yaml", "plan.json")} == {4}
+    assert set(sizes) >= {folder, *list(folder.parents)[:4]}
+    assert tmp_path / "takes" in sizes
     writer.finish()
 
 
