@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pytest
@@ -17,10 +17,13 @@ from songs import part_of
 from virtual_rig import SECOND, VirtualRig
 
 from runner.errors import StateError
+from runner.music.rehearsal import Rehearsal
 from runner.plan.compile import CompiledSong
-from runner.plan.loops import Loop, parse_loop
+from runner.plan.joining import join_legs
+from runner.plan.loops import parse_loop
 from runner.plan.parts import PartNotes
-from runner.plan.rehearsal import Rehearsal, compile_rehearsal
+from runner.plan.rehearsal import compile_rehearsal
+from runner.plan.timeline import Course
 from runner.play.player import Player
 from runner.ports.base import SendError
 from runner.ports.synthesizer import Synthesizer
@@ -53,6 +56,7 @@ songs:
   - song: Slack Water
     tempo: 140
     length: 10 bars
+    loops: ["bar 4 to bar 6, 3 times"]
     parts: [{file: d.mid, machine: bass}, {file: e.mid, machine: organ}]
 """
 CHANNELS = {"bass": 2, "pad": 3, "organ": 1}
@@ -132,27 +136,39 @@ class Evening:
         """The player."""
         return self.rig.loop.player
 
-    def compile(self, song: int, rehearsal: Rehearsal) -> CompiledSong:
-        """Compile a song with its random parts."""
+    def compile(self, song: int, rehearsal: Rehearsal, **joined: Any) -> CompiledSong:
+        """Compile a song with its random parts; `joined` as `compile_rehearsal` has it."""
         session = self.rig.prepared.session
         spec = session.songs[song]
-        return compile_rehearsal(session, spec, self.parts[spec.song], rehearsal)
+        return compile_rehearsal(session, spec, self.parts[spec.song], rehearsal, **joined)
+
+    def straight_on(self, rehearsal: Rehearsal) -> Course:
+        """Compile both songs, the second straight on from the first."""
+        first = self.compile(0, rehearsal, straight_on=True)
+        second = self.compile(1, rehearsal, follows=first.after)
+        return join_legs(leg for song in (first, second) for leg in song.course.legs)
 
     def rehearsal(self) -> Rehearsal:
         """Draw what is asked for."""
         rng = self.rng
-        loops: tuple[Loop, ...] = ()
+        words: dict[str, Any] = {
+            "mute": [name for name in CHANNELS if rng.random() < 0.15],
+            "tempo": rng.choice(("", "", "60 %", "250 %")),
+        }
+        first = rng.randint(2, BARS - 2)
+        last = rng.randint(first + 1, BARS)
+        if rng.random() < 0.3:
+            words |= {"from": f"bar {rng.randint(2, first)}", "sustained": rng.random() < 0.5}
+        if rng.random() < 0.3:
+            words["to"] = f"bar {last} beat 3"
         if rng.random() < 0.6:
-            first = rng.randint(2, BARS - 2)
-            count = rng.choice((", 3 times", ", 2 times", ""))
-            loops = (parse_loop(f"bar {first} to bar {rng.randint(first + 1, BARS)}{count}"),)
-        muted = tuple(name for name in CHANNELS if rng.random() < 0.15)
-        return Rehearsal(loops=loops, muted=muted)
+            words["loops"] = [f"bar {first} to bar {last}{rng.choice((', 3 times', ', 2 times', ''))}"]
+        return Rehearsal.of_words(words)
 
     def do_something(self) -> str:
         """Do one of the things that can be done at any time; return what it was."""
         rng, now_ns = self.rng, self.rig.clock.now_ns()
-        deed = rng.choice(("wait", "wait", "mute", "unmute", "go", "jump", "cable"))
+        deed = rng.choice(("wait", "wait", "mute", "unmute", "go", "jump", "cable", "death"))
         if deed in ("mute", "unmute"):
             self.player.mute(rng.randint(1, 3), deed == "mute", now_ns)
         elif deed == "go":
@@ -164,14 +180,22 @@ class Evening:
             self.player.stop(now_ns, "jump")
             self.rig.run_for(0.1)
             self.roll(rng.randint(0, 1))
+        elif deed == "death":
+            self.rig.lose_engine()
+            if rng.random() < 0.5:
+                self.roll(rng.randint(0, 1))
         elif deed == "cable":
             wire = self.wires[rng.choice(("rack", "front"))]
             wire.refuses_until_ns = now_ns + rng.choice((1, 50, 900)) * SECOND // 1000
         return deed
 
     def roll(self, song: int) -> None:
-        """Roll a song from its start."""
-        self.player.load(self.compile(song, self.rehearsal()).course)
+        """Roll a song as some rehearsal asks, or the whole set with no gap."""
+        rehearsal = self.rehearsal()
+        if self.rng.random() < 0.25:
+            self.player.load(self.straight_on(replace(rehearsal, from_=None, to=None, loops=())))
+        else:
+            self.player.load(self.compile(song, rehearsal).course)
         self.player.roll(self.rig.clock.now_ns())
 
     def play(self) -> None:
@@ -181,7 +205,7 @@ class Evening:
         for _ in range(rng.randrange(6)):
             self.rig.run_for(rng.random() * 6)
             self.do_something()
-        ending = rng.choice(("stop", "panic", "end", "close"))
+        ending = rng.choice(("stop", "panic", "end", "close", "death"))
         if ending == "end":
             for _ in range(100):
                 if not self.player.moving:
@@ -196,6 +220,8 @@ class Evening:
             self.player.stop(now_ns, "told to")
         elif ending == "panic":
             self.player.panic(now_ns, "panic")
+        elif ending == "death":
+            self.rig.lose_engine()
         self.rig.run_for(3)  # a cable that was out is in again, and what is owed is paid
         if ending == "close" or self.player.moving:
             self.rig.loop.close()
@@ -244,7 +270,7 @@ def evening(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(25))
 def test_nothing_is_left_sounding(seed: int) -> None:
-    """Random songs, loops, holds, mutes, jumps, cables out, and a stop, a panic or the end: all is silent."""
+    """Random songs, entries, loops, holds, mutes, jumps, cables out, deaths, and some end: all is silent."""
     evening(seed)
 
 

@@ -5,15 +5,16 @@ What is left out is what carries bytes between processes; the rest is the code t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from runner.desk.prepare import Prepared, prepare, rig_of
 from runner.engine.clock import VirtualClock
 from runner.engine.log import MemorySink, RecordLog
-from runner.engine.loop import Loop
+from runner.engine.loop import Loop, make_player
 from runner.plan.compile import CompiledSong
+from runner.play.sounding import TABLE_BYTES, Sounding
 from runner.ports.base import PortConfig
 from runner.ports.registry import open_ports
 from runner.ports.simulated import SimulatedPort
@@ -32,6 +33,7 @@ class VirtualRig:
     loop: Loop
     ports: dict[str, Any]
     sink: MemorySink
+    table: bytearray = field(default_factory=lambda: bytearray(TABLE_BYTES))  #: outlives an engine
 
     @classmethod
     def of(cls, text: str, folder: Path | None = None, start_ns: int = SECOND) -> VirtualRig:
@@ -45,8 +47,25 @@ class VirtualRig:
             if isinstance(port, SimulatedPort):
                 port.hold = lambda span_ns: clock.hold(clock.now_ns() + span_ns)
         sink = MemorySink()
-        loop = Loop(clock, list(ports.values()), config.machines, RecordLog(sink), policy=config.clock)
-        return cls(prepared, clock, loop, dict(ports), sink)
+        table = bytearray(TABLE_BYTES)
+        owed = Sounding(memoryview(table))
+        loop = Loop(
+            clock, list(ports.values()), config.machines, RecordLog(sink), policy=config.clock, owed=owed
+        )
+        return cls(prepared, clock, loop, dict(ports), sink, table)
+
+    def lose_engine(self) -> None:
+        """Let the engine die where it stands, and another silence what it left, as a spare one does."""
+        config = rig_of(self.prepared.session)
+        player = make_player(config.machines, len(self.ports), config.clock, Sounding(bytearray(self.table)))
+        owed = Sounding(memoryview(self.table))
+        ports = list(self.ports.values())
+        for port in ports:
+            port._receive = None  # the machine is the same, its connection a new one
+        log = RecordLog(self.sink)
+        self.loop = Loop(self.clock, ports, config.machines, log, player, config.clock, owed)
+        player.silence(self.clock.now_ns())
+        self.loop.serve(self.clock.now_ns())
 
     def compile(self, song: str = "", from_moment: str = "") -> CompiledSong:
         """Compile a song, the first if none is named."""
