@@ -119,6 +119,7 @@ class Board:
         follows = session.clock.source != "internal"
         rolling = show.phase is Phase.ROLLING and roll is not None
         where = self.position(roll, text) if rolling and roll is not None else {}
+        number = roll.number_at(text.leg) if rolling and roll is not None and text is not None else 0
         song = str(where.get("song") or show.up.song)
         cue, tempo, hold = (None, None, False)
         if rolling and roll is not None and math.isfinite(self.quarters):
@@ -133,9 +134,9 @@ class Board:
             song=song,
             take_number=self.take_number if rolling else 0,
             pass_name=roll.pass_name if roll is not None else session.takes.pass_,
-            place=(show.playing[0] if show.playing else show.up).number,
+            place=show.place_of(number),
             places=show.places[-1].number,
-            next_song=show.next_song,
+            next_song=show.song_after(number),
             waiting_for=self.trouble or show.waiting_for,
             at=str(where.get("at", "")),
             section=str(where.get("section", "")),

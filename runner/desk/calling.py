@@ -13,7 +13,7 @@ from runner.desk.recording import Recording
 from runner.desk.roll import Roll, compile_roll, unloaded
 from runner.desk.run_state import Link, RunState, Tell, utc_text
 from runner.desk.show import Directive, Do, Mode, Phase
-from runner.errors import ExitCode, TakewrightError
+from runner.errors import ExitCode, TakewrightError, UsageError
 from runner.music.rehearsal import Rehearsal
 from runner.plan.compile import opening_messages
 from runner.plan.timeline import NO_MACHINE
@@ -110,7 +110,8 @@ class Calling:
         try:
             roll = self.compile_songs(tuple(place.song for place in self.state.show.chain))
         except TakewrightError as error:
-            return self.cannot_roll(str(error), error.exit_code)
+            asked = isinstance(error, UsageError)  # for what there is not, by whoever gets the answer
+            return self.cannot_roll(str(error), error.exit_code, alarm=not asked)
         self.call = Call(roll)
         self.prepare_at_ns = None
         if self.configured:
@@ -139,12 +140,13 @@ class Calling:
         self.state.show.later(self.now_ns() + RETRY_NS)
         return None
 
-    def cannot_roll(self, text: str, code: ExitCode) -> Outcome:
+    def cannot_roll(self, text: str, code: ExitCode, *, alarm: bool = True) -> Outcome:
         """Give up a roll that was called: the daemon stands, a run by itself ends with `code`."""
         self.call = None
         if self.state.stays:
             self.state.show.refused("roll")
-            self.state.board.alarm(utc_text(), "error", text)
+            if alarm:
+                self.state.board.alarm(utc_text(), "error", text)
             self.tell("standing", {"song": str(self.state.show.up), "for": self.state.show.waiting_for})
         else:
             self.tell("error", {"text": text, "exit": int(code)})

@@ -43,6 +43,14 @@ class Roll:
         """Return one of its songs; the first if it has no such song."""
         return self.songs[self.names.index(name)] if name in self.names else self.songs[0]
 
+    def number_at(self, leg: int) -> int:
+        """Return which of its songs a leg of the course is of, from 0."""
+        for number, song in enumerate(self.songs):
+            leg -= len(song.course.legs)
+            if leg < 0:
+                return number
+        return len(self.songs) - 1
+
     def rows(self) -> Iterator[dict[str, Any]]:
         """Yield everything that is sent, in order; the rows of songs after the first name their song."""
         for number, song in enumerate(self.songs):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Protocol
@@ -82,15 +82,29 @@ class RunState:
 
 
 def places_of_job(job: Job, prepared: Prepared) -> tuple[Place, ...]:
-    """Return the places of a job: takes of one song, or the running order, each place `takes` times."""
+    """Return the places of a job: takes of one song, or the running order, each song `takes` times.
+
+    Songs that go straight on are one take, and so often repeated together.
+    """
     if job.song:
         prepared.song(job.song)
         items = [OrderItem.model_validate({"song": job.song})] * job.takes
     elif job.order:
         items = [OrderItem.model_validate({"song": name}) for name in job.order]
     else:
-        items = [item for item in prepared.session.running_order for _ in range(job.takes)]
+        chains = chains_of(prepared.session.running_order)
+        items = [item for chain in chains for _ in range(job.takes) for item in chain]
     return places_of(items)
+
+
+def chains_of(order: Sequence[OrderItem]) -> list[list[OrderItem]]:
+    """Return a running order in stretches with the clock unbroken: a song alone, or several straight on."""
+    chains: list[list[OrderItem]] = [[]]
+    for item in order:
+        chains[-1].append(item)
+        if item.between != "straight-on":
+            chains.append([])
+    return [chain for chain in chains if chain]
 
 
 def utc_text(utc: datetime | None = None) -> str:

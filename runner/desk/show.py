@@ -165,9 +165,17 @@ class Show:
             last += 1
         return self.places[self.at : last + 1]
 
+    def place_of(self, number: int) -> int:
+        """Return the number in the order of the song that plays, or is up; `number`: in its chain, from 0."""
+        return self.playing[min(number, len(self.playing) - 1)].number if self.playing else self.up.number
+
+    def song_after(self, number: int) -> str:
+        """Return the song that comes after song `number`, from 0, of those that play straight on."""
+        return self.playing[number + 1].song if number + 1 < len(self.playing) else self.next_song
+
     @property
     def next_song(self) -> str:
-        """The song that comes after the one that plays, or that is up; empty after the last."""
+        """The song that comes after those that play, or that is up; empty after the last."""
         if self.playing and self.series is not None:
             return self.series.song
         at = self.at if self.playing or self.series is not None else self.at + 1
@@ -425,7 +433,8 @@ class Show:
         self.at, self.series = index, None
         if self.phase in (Phase.ROLLING, Phase.CLOSING, Phase.CALLED):
             self._chosen = True
-            return _yes(f"{self.up} comes next")
+            on = (self.playing or self._called)[1:]
+            return _yes(f"{self.up} comes next" + (f", after {on[-1]}, which goes straight on" if on else ""))
         return _yes(f"{self.up} is up", *self._stand("roll"))
 
     @property

@@ -272,6 +272,7 @@ def test_a_rehearsal_that_the_song_cannot_give_is_refused(tmp_path: Path) -> Non
         told = evening.order("roll", **words)
         assert not told.done
         assert text in told.text
+    assert evening.director.status().alarms == ()
     assert evening.order("roll").done
     evening.run_for(60)
     assert evening.verdicts() == [("Ropewalk", "clean")]
@@ -288,3 +289,33 @@ def test_go_in_a_song_without_a_hold_is_refused(tmp_path: Path) -> None:
     evening.run_for(60)
     assert evening.verdicts() == [("Ropewalk", "clean")]
     assert evening.takes()[0]["findings"] == []
+
+
+def test_takes_of_songs_straight_on_are_takes_of_all_of_them(tmp_path: Path) -> None:
+    """Two takes of an order whose first songs go straight on: each is both songs, then twice the third."""
+    order = "[{song: Ropewalk, between: straight-on}, Fog Signal, Net Loft]"
+    evening = VirtualSet.of(session(*NAMES[:3], order=order), tmp_path, mode="order", takes=2)
+    evening.run_to_the_end()
+    assert evening.verdicts() == [("Ropewalk", "clean")] * 2 + [("Net Loft", "clean")] * 2
+    for closed in evening.takes()[:2]:
+        declared = read_take(Path(closed["folder"])).header.declared
+        assert [leg["song"] for leg in declared["legs"]] == ["Ropewalk", "Fog Signal"]
+
+
+def test_in_songs_straight_on_the_status_knows_which_plays(tmp_path: Path) -> None:
+    """Song, place and what comes next go on with the song; what is chosen meanwhile comes after the last."""
+    order = "[{song: Ropewalk, between: straight-on}, Fog Signal, Net Loft]"
+    evening = VirtualSet.of(session(*NAMES[:3], order=order), tmp_path)
+    evening.run_for(0.1)
+    evening.order("roll")
+    evening.run_for(5)
+    status = evening.director.status()
+    assert (status.song, status.place, status.next_song) == ("Ropewalk", 1, "Fog Signal")
+    told = evening.order("song Ropewalk")
+    assert told.text == "Ropewalk comes next, after Fog Signal, which goes straight on"
+    evening.run_for(24)
+    status = evening.director.status()
+    assert (status.song, status.place, status.next_song) == ("Fog Signal", 2, "Ropewalk")
+    evening.run_for(30)
+    assert evening.verdicts() == [("Ropewalk", "clean")]
+    assert evening.director.status().song == "Ropewalk"
