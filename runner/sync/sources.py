@@ -9,6 +9,7 @@ from bisect import bisect_right
 from collections import deque
 from itertools import pairwise
 from math import sqrt
+from typing import NamedTuple
 
 _IN_VIEW = 24  #: intervals looked back upon
 _EXTRAS_IN_BEAT = 8  #: extra clocks within a beat that make two sources of it
@@ -18,6 +19,15 @@ _SENDS = 256
 _LAGS = 6
 _STEADY_LAG_NS = 120_000.0
 _LONGEST_LAG_NS = 15_000_000
+_FEWEST_SLOTS = 18  #: of the old grid, before it can be told whether its clock goes on
+_NEAR = 0.35  #: of the mean square that chance would give; 24 slots by chance are there once in 1500
+
+
+class OldGrid(NamedTuple):
+    """Where a clock was before its tempo seemed to change: one due time, and its interval in ns."""
+
+    at_ns: int
+    interval_ns: float
 
 
 class SourceMeter:
@@ -26,7 +36,7 @@ class SourceMeter:
     __slots__ = ("_arrivals", "_extras", "_sends")
 
     def __init__(self) -> None:
-        self._arrivals: deque[int] = deque(maxlen=2 * _IN_VIEW + 1)
+        self._arrivals: deque[int] = deque(maxlen=4 * _IN_VIEW + 1)
         self._extras: deque[int] = deque(maxlen=_IN_VIEW)
         self._sends: deque[int] = deque(maxlen=_SENDS)
 
@@ -69,27 +79,59 @@ class SourceMeter:
         error = sqrt(first_error**2 + second_error**2) / 2
         return least > 2 * _ALTERNATION_SHARE * usual and abs(first + second) / 2 > _ALTERNATION * error
 
+    def carries_on(self, grid: OldGrid) -> bool:
+        """Whether a clock of before a step is still there among those of now: then a second one has joined.
+
+        After a true change of tempo the arrivals lie anywhere about the old grid: the square of its distance
+        to the nearest of them is g^2 / 12 on the average, g being their mean interval.
+        """
+        since = [t for t in self._arrivals if t >= grid.at_ns]
+        if len(since) < _FEWEST_SLOTS:
+            return False
+        span = since[-1] - grid.at_ns
+        slots = int(span / grid.interval_ns)
+        if slots < _FEWEST_SLOTS:
+            return False
+        squares = 0.0
+        for slot in range(1, slots):
+            due = grid.at_ns + slot * grid.interval_ns
+            index = bisect_right(since, due)
+            squares += min((due - t) ** 2 for t in since[max(0, index - 1) : index + 1])
+        anywhere = (span / len(since)) ** 2 / 12
+        return squares / (slots - 1) < _NEAR * anywhere
+
     def echo_lag_ns(self) -> float | None:
         """Return the lag at which arrivals follow our sends, or None if they do not.
 
         An echo follows each of our sends at the same distance, far closer than our sends are regular
-        themselves; a second machine knows nothing of their jitter.
+        themselves; a second machine knows nothing of their jitter. The clock that we follow may come in
+        between, so every arrival after the oldest send is tried for its echo.
         """
         arrivals, sends = list(self._arrivals), list(self._sends)[-_IN_VIEW:]
-        lags: list[int] = []
-        for send, after in pairwise(sends):
-            index = bisect_right(arrivals, send)
-            if index < len(arrivals) and arrivals[index] < after:
-                lags.append(arrivals[index] - send)
-        lags = lags[-_LAGS:]
-        if len(lags) < _LAGS:
+        if not arrivals:
             return None
-        usual = sorted(lags)[len(lags) // 2]
-        off = max(abs(lag - usual) for lag in lags) / 2
-        gaps = [after - before for before, after in pairwise(sends)]
+        sends = [send for send in sends if send + _LONGEST_LAG_NS < arrivals[-1]][-_LAGS:]
+        if len(sends) < _LAGS:
+            return None
+        gaps = [after - before for before, after in pairwise(self._sends)][-_IN_VIEW:]
         regular = sorted(gaps)[len(gaps) // 2]
         unrest = sorted(abs(gap - regular) for gap in gaps)[len(gaps) // 2] / sqrt(2)
-        return float(usual) if off < max(_STEADY_LAG_NS, 0.4 * unrest) and usual < _LONGEST_LAG_NS else None
+        allowed = max(_STEADY_LAG_NS, 0.4 * unrest)
+        first = sends[0]
+        for arrival in arrivals[bisect_right(arrivals, first) :]:
+            if arrival - first >= _LONGEST_LAG_NS:
+                break
+            lags = [_nearest(arrivals, send + arrival - first) - send for send in sends]
+            usual = sorted(lags)[len(lags) // 2]
+            if max(abs(lag - usual) for lag in lags) / 2 < allowed and 0 < usual < _LONGEST_LAG_NS:
+                return float(usual)
+        return None
+
+
+def _nearest(times: list[int], t_ns: int) -> int:
+    """Return the time in a rising list that is nearest to another."""
+    index = bisect_right(times, t_ns)
+    return min(times[max(0, index - 1) : index + 1], key=lambda each: abs(each - t_ns))
 
 
 def _odd_over_even(gaps: list[int]) -> tuple[float, float]:
