@@ -95,6 +95,8 @@ def _line_of(kind: str, data: dict[str, Any]) -> tuple[str, str, dict[str, Any]]
         done = bool(data.get("done"))
         fields = {"order": data.get("order"), "from": data.get("from", ""), "done": done}
         return "info" if done else "warning", str(data.get("text", "")) or str(data.get("order")), fields
+    if kind == "schedule":
+        return "info", f"next by the schedule: {data.get('next', '')}", {}
     if kind == "ready":
         return "info", "ready", {"realtime": data.get("realtime")}
     return "info", kind, {key: value for key, value in data.items() if isinstance(value, (str, int, float))}
@@ -113,8 +115,7 @@ def _finding_line(finding: Mapping[str, Any], bound: Mapping[str, Any]) -> tuple
 
 def _logger(stream: TextIO, environment: Mapping[str, str], session: str) -> Any:
     """Return a structlog logger that writes to `stream` in the form that suits it."""
-    import structlog
-
+    structlog = _structlog()
     terminal = stream.isatty()
     journal = not terminal and in_journal(environment, _descriptor(stream))
     processors: list[Any] = [structlog.processors.add_log_level]
@@ -129,6 +130,23 @@ def _logger(stream: TextIO, environment: Mapping[str, str], session: str) -> Any
     return structlog.wrap_logger(
         structlog.WriteLogger(stream), processors=processors, cache_logger_on_first_use=True
     ).bind(session=session)
+
+
+def _structlog() -> Any:
+    """Return structlog, loaded without `rich`.
+
+    It loads that for coloured tracebacks if it is installed; there are none here, and it is 5 MB that the
+    keeper would hold for as long as the service runs.
+    """
+    modules: dict[str, Any] = sys.modules  # None in it: "not to be had"
+    kept = modules.get("rich")
+    modules["rich"] = kept
+    try:
+        import structlog
+    finally:
+        if kept is None:
+            del modules["rich"]
+    return structlog
 
 
 def _with_priority(_logger: Any, method: str, line: str) -> str:

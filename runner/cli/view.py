@@ -117,6 +117,10 @@ class RunView:
         done = "" if data.get("done") else "refused: "
         self._print(Text(wrapped(f"{data['order']}{origin}: {done}{data['text']}", "", "      ")))
 
+    def _on_schedule(self, data: dict[str, Any]) -> None:
+        """What is due next by itself."""
+        self._print(Text(wrapped(f"next by the schedule: {data['next']}", "", "      ")))
+
     def _on_tidied(self, data: dict[str, Any]) -> None:
         """An old take was removed, as the session asks for."""
         self._print(Text(wrapped(f"tidied away {data['take']}: {data['why']}", "", "      ")))

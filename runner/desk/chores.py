@@ -88,7 +88,7 @@ class Chores:
         self._keep_state()
         upcoming = self._schedule.upcoming(now)
         if upcoming and now.settled:
-            self.director.tell.warn(f"next by the schedule: {upcoming}")
+            self.director.tell("schedule", {"next": upcoming})
 
     def _tell_unsettled(self, now: Now) -> None:
         year = f"the computer's clock says {now.utc:%Y-%m-%d}: " if now.utc < SANE_FROM else ""

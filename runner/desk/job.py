@@ -68,8 +68,8 @@ class Report:
 
     Kinds: `beat` (alive), `ready`, `warning`, `rolling`, `position`, `take` (closed, with its summary's
     head), `tidied` (an old take removed, and why), `standing` (waits for an order), `order` (one that was
-    given, and its outcome), `progress` (where a desk would have to go on), `error` (with `exit`), `done`
-    (with `exit`).
+    given, and its outcome), `schedule` (what is due next by itself), `progress` (where a desk would have to
+    go on), `error` (with `exit`), `done` (with `exit`).
     """
 
     kind: str

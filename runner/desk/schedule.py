@@ -26,12 +26,13 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta, tzinfo
-from typing import Any, cast
-
-from apscheduler.triggers.cron import CronTrigger
-from apscheduler.triggers.interval import IntervalTrigger
+from typing import TYPE_CHECKING, Any, cast
 
 from runner.session.model import ScheduleSpec
+
+if TYPE_CHECKING:  # loaded with the first entry: 6 MB that a session without a schedule need not hold
+    from apscheduler.triggers.cron import CronTrigger
+    from apscheduler.triggers.interval import IntervalTrigger
 
 GRACE_S = 60.0  #: how late something may begin by itself
 STEP_S = 1.0  #: what the clock moves more than it should is a step; less is the network's correction
@@ -262,6 +263,8 @@ def _state_of(state: Mapping[str, Any] | None) -> _State:
 
 
 def _cron(entry: ScheduleSpec) -> CronTrigger:
+    from apscheduler.triggers.cron import CronTrigger
+
     at = entry.at
     assert at is not None  # the caller's branch; the model has exactly one of at, every
     days = ",".join(str(day) for day in sorted(entry.days))
@@ -269,6 +272,8 @@ def _cron(entry: ScheduleSpec) -> CronTrigger:
 
 
 def _interval(key: str, entry: ScheduleSpec, start_ns: int, now: Now) -> _AtInterval:
+    from apscheduler.triggers.interval import IntervalTrigger
+
     every_ns = entry.every_ns or 0
     start_ns = start_ns if start_ns <= now.lived_ns else now.lived_ns  # of another boot
     first = _lived(start_ns + every_ns)

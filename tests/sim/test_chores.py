@@ -84,7 +84,8 @@ def test_a_scheduled_series_is_rolled_at_its_time_and_recorded(tmp_path: Path) -
     """Two takes of Fog Signal at half past seven, ten seconds apart; the order is where it was."""
     stage = evening(tmp_path, 'schedule: [{at: "19:30", roll: Fog Signal, takes: 2, gap: 10 s}]')
     stage.live(9.9)
-    assert stage.warnings[-1] == "next by the schedule: Wed 19:30:00: roll Fog Signal, 2 takes"
+    assert stage.told("schedule") == [{"next": "Wed 19:30:00: roll Fog Signal, 2 takes"}]
+    assert stage.warnings == []
     assert stage.told("rolling") == []
     stage.live(40)
     assert stage.run.verdicts() == [("Fog Signal", "clean")] * 2

@@ -59,6 +59,7 @@ def test_each_line_is_an_object_with_session_song_and_take_beside_it() -> None:
             "warning",
         ),
         (Report("error", {"text": "port box: none", "exit": 3}), "error"),
+        (Report("schedule", {"next": "Wed 19:30:00: roll Ropewalk"}), "info"),
         (Report("ready", {"ports": [], "realtime": True}), "info"),
         (Report("something new", {"text": "x", "odd": object()}), "info"),
     ],
