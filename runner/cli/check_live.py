@@ -73,7 +73,7 @@ def daemon_rows(session_file: Path) -> list[Row]:
         with ControlClient(find_socket("", str(session_file), os.environ, os.getuid())) as client:
             rows = [Row("note", "daemon", told, "its own check at any time: takewright tell check")]
             for port in client.status().ports:
-                sign: Sign = "ok" if port.present else "missing"
+                sign: Sign = "ok" if port.present else "missing" if port.required else "warning"
                 rows.append(
                     Row(sign, f"port {port.name}", port.text or ("there" if port.present else "gone"))
                 )
@@ -88,7 +88,7 @@ def wire_rows(session: Session, wires: Wires) -> list[Row]:
     """Return what was found on the wires, in the order of the session's ports."""
     needed = {machine.port for machine in session.machines.values() if machine.required}
     needed |= {session.clock.port} if session.clock.port else set()
-    optional = {machine.port for machine in session.machines.values()} - needed
+    optional = session.optional_ports - needed
     rows: list[Row] = []
     for name, spec in session.ports.items():
         problem = wires.problems.get(name, "")

@@ -41,9 +41,22 @@ class Board:
     lock: str = ""
     missing: int = 0
     realtime: bool = False
-    trouble: str = ""  #: why nothing can roll; empty if it can
+    trouble: str = ""  #: what is wrong with the rig, so that nothing can roll
+    halted: str = ""  #: what is wrong with the daemon itself, as the keeper says
     _of_take: set[str] = field(default_factory=set)  #: alarms that the take that rolls has given
     _cues: dict[str, tuple[Sequence[int], Sequence[NextCue]]] = field(default_factory=dict)
+
+    @property
+    def obstacle(self) -> str:
+        """Why nothing can roll; empty if it can."""
+        return self.halted or self.trouble
+
+    def halt(self, utc: str, why: str) -> None:
+        """Take the keeper's word that nothing may roll, and why; an empty one says that it may again."""
+        self.alarms = deque((a for a in self.alarms if a.text != self.halted), maxlen=ALARMS_KEPT)
+        self.halted = why
+        if why:
+            self.alarm(utc, "error", why)
 
     def see(self, event: Beat | Presence | Told, utc: str) -> None:
         """Take in what the engine says; `utc` is the time of day for alarms."""
@@ -51,12 +64,13 @@ class Board:
             self.state, self.quarters = event.state, event.quarters
         elif isinstance(event, Presence):
             text = "" if event.present else f"gone since {utc}"
-            self.ports[event.name] = PortStatus(event.name, event.present, text)
+            required = event.name not in self.session.optional_ports
+            self.ports[event.name] = PortStatus(event.name, event.present, text, required)
             gone = f"port {event.name} is gone"
             if event.present:
                 self.alarms = deque((a for a in self.alarms if a.text != gone), maxlen=ALARMS_KEPT)
             else:
-                self.alarm(utc, "error", gone)
+                self.alarm(utc, "error" if required else "warning", gone)
         elif event.finding:
             if event.data.get("code") == "ticks-missing":
                 self.missing += int(event.data.get("count", 1))
@@ -74,9 +88,12 @@ class Board:
 
     def open_ports(self, ports: Iterable[Mapping[str, Any]], missing: Iterable[Mapping[str, Any]]) -> None:
         """The engine has the rig: what its ports are, and which are not there."""
+        optional = self.session.optional_ports
         why = {str(entry.get("port")): str(entry.get("text", "")) for entry in missing}
         self.ports = {
-            name: PortStatus(name, name not in why, why.get(name, str(port.get("is", ""))))
+            name: PortStatus(
+                name, name not in why, why.get(name, str(port.get("is", ""))), name not in optional
+            )
             for port in ports
             if (name := str(port.get("name")))
         }
@@ -137,7 +154,7 @@ class Board:
             place=show.place_of(number),
             places=show.places[-1].number,
             next_song=show.song_after(number),
-            waiting_for=self.trouble or show.waiting_for,
+            waiting_for=self.obstacle or show.waiting_for,
             at=str(where.get("at", "")),
             section=str(where.get("section", "")),
             left_s=where.get("left_s"),
@@ -159,7 +176,7 @@ class Board:
     def _state(self, show: Show) -> str:
         if show.phase is Phase.ROLLING:
             return self.state if self.state in MOVING else "armed" if show.follows else "lead"
-        if self.trouble:
+        if self.obstacle:
             return "trouble"
         if self.state == "starting":
             return "starting"

@@ -70,6 +70,13 @@ class Calling:
         self.call = None
         return True
 
+    def drop_call(self) -> None:
+        """Give up a roll that was called, however far it had come; nothing of it has sounded."""
+        if self.call is not None:
+            self.call = None
+            self.recorders.abort(self.now_ns())
+            self.state.show.refused("roll")
+
     def configure(self) -> None:
         """Have the engine open the rig; its answer says how that went."""
         rig = rig_of(self.state.prepared.session, wait=self.state.stays)
@@ -105,7 +112,7 @@ class Calling:
         """Bring the songs that are up into the engine; the answer to it gives the order to roll."""
         if self.state.stopping or self.recording.rolling:
             return None
-        if self.state.board.trouble:
+        if self.state.board.obstacle:
             return self._wait_for_rig()
         try:
             roll = self.compile_songs(tuple(place.song for place in self.state.show.chain))
@@ -133,7 +140,7 @@ class Calling:
 
     def _wait_for_rig(self) -> Outcome | None:
         """A port that is needed is not there: an order is refused, an unattended run tries again."""
-        text = f"{self.state.show.up} cannot roll: {self.state.board.trouble}"
+        text = f"{self.state.show.up} cannot roll: {self.state.board.obstacle}"
         if self.state.stays:
             self.state.show.refused("roll")
             return Outcome(False, text)

@@ -189,6 +189,8 @@ class Desk:
             order = json.loads(line)
             if order.get("do") == "stop":
                 director.stop(str(order.get("why", "stopped by the user")))
+            elif order.get("do") == "trouble":
+                director.halt(str(order.get("text", "")))
             else:
                 with contextlib.suppress(ValueError):
                     director.obey(read_order(str(order.get("do")), "the keeper"), time.monotonic_ns())

@@ -109,7 +109,7 @@ class Director:
     def sign(self) -> object:
         """Something that is another when there is something new to see."""
         show, board = self.show, self.board
-        seen = (board.state, board.trouble, board.lock, len(board.alarms), len(board.takes))
+        seen = (board.state, board.obstacle, board.lock, len(board.alarms), len(board.takes))
         return (show.phase, show.at, show.waiting_for, *seen, frozenset(board.muted))
 
     # ------------------------------------------------------------------ life
@@ -174,6 +174,18 @@ class Director:
         elif not self.recording.keeper.closing:
             self._leave_now()
 
+    def halt(self, why: str) -> None:
+        """The keeper says that nothing may roll, and why; an empty `why` ends that.
+
+        What was called or was to roll by itself is given up: it must not begin when nobody expects it.
+        """
+        self.board.halt(utc_text(), why)
+        if why:
+            self.calling.drop_call()
+            if self.show.phase is Phase.DUE:
+                self.show.refused("roll")
+            self._progress()
+
     def _leave_now(self) -> None:
         by_service = self.state.stays and self.stopping != "stopped by the user"
         self.state.exit = ExitCode.OK if by_service else ExitCode.INTERRUPTED
@@ -196,7 +208,7 @@ class Director:
     ) -> Outcome:
         """Roll takes of a song by themselves, none begun after `limit_ns`; or refuse it. Either is told."""
         trouble = "" if self.calling.configured else "the rig is not open yet"
-        trouble = trouble or self.board.trouble or self.stopping
+        trouble = trouble or self.board.obstacle or self.stopping
         outcome, directives = Outcome(False, f"{song}: {trouble}"), list[Directive]()
         if not trouble:
             until_ns = None if limit_ns is None else now_ns + limit_ns

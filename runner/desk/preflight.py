@@ -17,17 +17,20 @@ def preflight_quick(status: Status, store: Store) -> tuple[bool, list[str]]:
     """Return whether nothing speaks against a roll, and what is to be said, the worst first.
 
     Wrong are: ports that are gone, a rig in trouble, a record that is not being written, a disk with no
-    room. Only said are: no real-time priority, a clock that may be wrong. Touches the disk just to ask how
-    much is free.
+    room. Only said are: ports of machines that no roll waits for, no real-time priority, a clock that may be
+    wrong. Touches the disk just to ask how much is free.
     """
     wrong = [status.waiting_for] if status.state == "trouble" else []
-    gone = [port.name for port in status.ports if not port.present and port.name not in " ".join(wrong)]
-    if gone:
-        wrong.append(f"gone: {', '.join(gone)}")
+    told = " ".join(wrong)
+    gone = [port for port in status.ports if not port.present and f"port {port.name}:" not in told]
+    if needed := [port.name for port in gone if port.required]:
+        wrong.append(f"gone: {', '.join(needed)}")
     if status.log_trouble:
         wrong.append(f"the take's record is not being written: {status.log_trouble}")
     wrong += _disk(store)
-    remarks = [] if status.realtime else ["no real-time priority: a busy computer will make the clock late"]
+    optional = [port.name for port in gone if not port.required]
+    remarks = [f"gone, and no roll waits for it: {', '.join(optional)}"] if optional else []
+    remarks += [] if status.realtime else ["no real-time priority: a busy computer will make the clock late"]
     remarks += [text for text in (clock_trouble(datetime.now(UTC), synchronised()),) if text]
     return not wrong, wrong + remarks
 

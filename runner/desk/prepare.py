@@ -161,9 +161,7 @@ def rig_of(session: Session, *, wait: bool = False) -> RigConfig:
     Ports that no roll must wait for may come later; with `wait` all may.
     """
     numbers = {name: index for index, name in enumerate(session.ports)}
-    used = {machine.port for machine in session.machines.values()}
-    needed = {machine.port for machine in session.machines.values() if machine.required}
-    optional = used - needed
+    optional = session.optional_ports
     return RigConfig(
         ports=tuple(
             replace(port_config(name, spec), wait=wait or name in optional).to_dict()

@@ -43,6 +43,7 @@ class PortStatus:
     name: str
     present: bool = True
     text: str = ""  #: what is to be said of it, such as since when it is gone
+    required: bool = True  #: false where no roll waits for the machines on it
 
 
 @dataclass(frozen=True, slots=True)

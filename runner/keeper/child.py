@@ -10,11 +10,28 @@ import sys
 import time
 from collections.abc import Sequence
 
+PRIORITY = 5  #: SCHED_FIFO: above what is not real time, far below the engine and the sound system
+
+
+def hurry() -> None:
+    """Go before all that is not real time, where that is allowed; what is started from here does not."""
+    with contextlib.suppress(OSError):
+        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(PRIORITY))
+
+
+def _begin_ahead() -> None:
+    # not reset on fork: who has that cannot give it up, and its threads are to have what it takes for itself
+    with contextlib.suppress(OSError):
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
+
 
 class Child:
     """One of the two child processes; `exit_fd` becomes readable when it has ended."""
 
-    def __init__(self, module: str, arguments: Sequence[str], fds: Sequence[int]) -> None:
+    def __init__(
+        self, module: str, arguments: Sequence[str], fds: Sequence[int], *, urgent: bool = False
+    ) -> None:
+        """Start it; an `urgent` one goes before what is not real time from its first instruction."""
         self.module = module
         self._process = subprocess.Popen(
             [sys.executable, "-m", module, *arguments],
@@ -22,6 +39,8 @@ class Child:
             stdin=subprocess.DEVNULL,
             # what is sent to the whole group is for the keeper, which then ends the two in good order
             process_group=0,
+            # one call of the kernel, that needs nothing which another thread may hold where it forks
+            preexec_fn=_begin_ahead if urgent else None,
         )
         self.exit_fd = os.pidfd_open(self._process.pid)
         self.started_s = time.monotonic()

@@ -2,7 +2,8 @@
 
 A new process needs 0.3 s and more until it can open a port, most of it for its imports, and so long a dead
 engine's notes would hang. So a spare is started when things are calm: it has imported all that it needs and
-has its rights, and waits, without a port, for a byte on a pipe of its own.
+has its rights, and waits, without a port, for a byte on a pipe of its own. It begins ahead of what is not
+real time: at its leisure it took 5 s to get ready on a busy computer, and so long nobody stood by.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ class Spare:
         read, self._write = os.pipe()
         arguments, fds = pipes.engine_arguments()
         try:
-            self.child = Child(MODULE, [*arguments, "--spare", str(read)], [*fds, read])
+            self.child = Child(MODULE, [*arguments, "--spare", str(read)], [*fds, read], urgent=True)
         finally:
             os.close(read)
 
@@ -50,10 +51,14 @@ class Spare:
         self.child.close()
 
 
-def start_engine(pipes: Pipes, *words: str) -> Child:
-    """Start an engine process without the help of a spare."""
+def start_engine(pipes: Pipes, *words: str, urgent: bool = False) -> Child:
+    """Start an engine process without the help of a spare; an `urgent` one is waited for by what sounds.
+
+    Python's start and the imports take 0.3 s of a processor. On a busy computer that is seconds, unless
+    they go before all that is not real time.
+    """
     arguments, fds = pipes.engine_arguments()
-    return Child(MODULE, [*arguments, *words], fds)
+    return Child(MODULE, [*arguments, *words], fds, urgent=urgent)
 
 
 def end_now(child: Child) -> None:

@@ -21,7 +21,7 @@ from dataclasses import replace
 from runner.desk.job import Job, Report
 from runner.errors import ExitCode
 from runner.keeper import engines, restarts
-from runner.keeper.child import Child
+from runner.keeper.child import Child, hurry
 from runner.keeper.notify import Notifier
 from runner.keeper.pipes import Pipes
 from runner.keeper.status import StatusLine
@@ -36,7 +36,6 @@ RELOAD_S = 20.0  #: a reload that is not answered by then is over for systemd
 DEATHS_ALLOWED = restarts.ALLOWED
 DEATHS_SPAN_S = restarts.SPAN_S
 TURN_S = 0.25
-PRIORITY = 5  #: SCHED_FIFO: above what is not real time, far below the engine and the sound system
 
 Listener = Callable[[Report], None]
 
@@ -95,7 +94,7 @@ class Keeper:
                 os.set_blocking(fd, False)
                 self._selector.register(fd, selectors.EVENT_READ, name)
             os.set_blocking(self._pipes.control[1], False)
-            _hurry()
+            hurry()  # it sleeps nearly always; when the engine dies, seconds count
             self._start_engine()
             self._start_desk()
             while self._exit is None:
@@ -216,7 +215,7 @@ class Keeper:
     # ------------------------------------------------------------------ children
 
     def _start_engine(self, *words: str) -> None:
-        self._engine_is(engines.start_engine(self._pipes, *words))
+        self._engine_is(engines.start_engine(self._pipes, *words, urgent=bool(words)))
 
     def _engine_is(self, child: Child) -> None:
         self._engine = child
@@ -228,7 +227,7 @@ class Keeper:
         self._read_beats()
         spare = self._spare
         if spare is None or not spare.ready:
-            # one that still starts does so at its leisure, this one with all the rights that it can get
+            # one that still starts is not waited for: nobody knows whether it will come up
             self._start_engine("--rescue")
             return
         self._spare = None
@@ -336,6 +335,7 @@ class Keeper:
         if self._desk is None and now >= self._due.get("desk", now):
             self._due.pop("desk", None)
             self._start_desk()
+            self._try_again("desk")
             if self._stop_at is not None:
                 self._order("stop", why="told to end")
         engine_due = self._due.get("engine")
@@ -344,6 +344,7 @@ class Keeper:
             if not self._ending:
                 self._drain_link()
                 self._rescue()
+                self._try_again("engine")
         if (
             self._spare is None
             and not self._ending
@@ -353,6 +354,11 @@ class Keeper:
         ):
             self._spare = engines.Spare(self._pipes)
             self._selector.register(self._spare.child.exit_fd, selectors.EVENT_READ, "spare")
+
+    def _try_again(self, name: str) -> None:
+        """Let the desk take orders again, now that what died again and again is tried once more."""
+        if self._restarts[name].looping:
+            self._order("trouble", text="")
 
     def _calm(self, now: float) -> bool:
         """Whether engine and desk have been up for a while: a start takes a processor for half a second."""
@@ -407,15 +413,6 @@ class Keeper:
                 child.end(END_S)
                 self._selector.unregister(child.exit_fd)
                 child.close()
-
-
-def _hurry() -> None:
-    """Go before all that is not real time, where that is allowed: when the engine dies, seconds count.
-
-    The keeper sleeps nearly always. Its children begin without the privilege, and take what they need.
-    """
-    with contextlib.suppress(OSError):
-        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(PRIORITY))
 
 
 _DONTWAIT = 0x40  # MSG_DONTWAIT on Linux

@@ -144,6 +144,12 @@ class Session(Spec):
         """The order, with one entry for each place; all songs as they stand if the file gives none."""
         return self.order or [OrderItem.model_validate({"song": song.song}) for song in self.songs]
 
+    @property
+    def optional_ports(self) -> frozenset[str]:
+        """The ports that have machines, and none that a roll must wait for."""
+        used = {machine.port for machine in self.machines.values()}
+        return frozenset(used - {machine.port for machine in self.machines.values() if machine.required})
+
     def link_of(self, port: str) -> Literal["din", "usb"]:
         """Return the wire of a port: `din` if the port or any machine on it says so."""
         links = [machine.link for machine in self.machines.values() if machine.port == port]

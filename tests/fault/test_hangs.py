@@ -14,6 +14,8 @@ import pytest
 from live_run import Run, running
 from quay import assert_nothing_went_wrong, assert_record_is_whole, write_session
 
+from runner.desk.client import ControlClient
+
 BARS = 2
 IMPATIENT = """
 import runner.keeper.keeper as keeper
@@ -69,13 +71,20 @@ def test_a_desk_that_dies_again_and_again_ends_the_run(run: Run) -> None:
 def test_a_daemon_whose_child_dies_again_and_again_stands_and_says_so(tmp_path: Path, name: str) -> None:
     """It neither spins nor gives up: it is silent, says when it tries again, and TERM ends it."""
     session = write_session(tmp_path, jack=False, bars=BARS)
-    with running([str(session)], tmp_path / "takes", before=IMPATIENT) as run:
+    environment = {"TAKEWRIGHT_SOCKET": str(tmp_path / "s")}
+    with running([str(session)], tmp_path / "takes", environment, before=IMPATIENT) as run:
         for deaths in (1, 2, 3):
             run.kill(name)
             run.wait_for_text(f"the {name} process died", deaths)
         text = f"the {name} process dies again and again: the rig is silenced and stands"
         run.wait_for_text(text)
         assert f"{text}; it is tried again in 30 s" in " ".join(run.output.split())
+        if name == "engine":  # the desk lives, and refuses what would come when nobody expects it any more
+            run.wait_for_file(tmp_path / "s")
+            with ControlClient(tmp_path / "s", timeout_s=60) as client:
+                refused = client.order("roll")
+                assert not refused.done and text in refused.text
+                assert client.status().state == "trouble"
         run.process.send_signal(signal.SIGTERM)
         assert run.wait() in (0, 130)  # told to end, with a desk or without one
     assert "Traceback" not in run.output

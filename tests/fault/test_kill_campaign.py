@@ -6,7 +6,9 @@ its Note Offs (MIDI 1.0 Detailed Specification 4.2.1, p. 10 and p. 30) within `S
 that was broken off can be read back, and the store lists it.
 
 The limit is the one that holds on a computer that has a processor free. TAKEWRIGHT_KILL_LOG names a file to
-which each time is appended, for the figures.
+which each time is appended, for the figures: number, who, after how many clocks, ms until the listener had
+it all, and ms until the engine had sent it all (by the take's own record; - where none was sent). The
+difference is the way through JACK and the listener's own wait for a processor.
 """
 
 from __future__ import annotations
@@ -27,6 +29,7 @@ from quay import (
     START,
     STOP,
     assert_record_is_whole,
+    events_of,
     left_sounding,
     transport_of,
     write_session,
@@ -70,17 +73,31 @@ def run(ear: Ear, jack_server: JackServer, tmp_path: Path) -> Iterator[Run]:
         yield run
 
 
-def _note(number: int, who: str, clocks: int, silent_ns: int) -> None:
+def _note(number: int, who: str, clocks: int, silent_ns: int, sent_ns: int | None) -> None:
     if path := os.environ.get("TAKEWRIGHT_KILL_LOG"):
+        sent = "-" if sent_ns is None else f"{sent_ns / 1e6:.1f}"
         with open(path, "a") as log:
-            log.write(f"{number} {who} {clocks} {silent_ns / 1e6:.1f}\n")
+            log.write(f"{number} {who} {clocks} {silent_ns / 1e6:.1f} {sent}\n")
+
+
+def _ends(data: bytes) -> bool:
+    """Whether a message ends something that sounds or runs."""
+    return data == STOP or data[0] & 0xF0 in (0x80, 0x90)
+
+
+def _sent_after_ns(take: Path, killed_ns: int) -> int | None:
+    """Return how long after the kill the last of Stop and Note Offs left the engine, as the take has it."""
+    anchor_ns = read_take(take).header.anchor_ns
+    sent = [e for e in events_of(take) if e["kind"] in ("sent", "cut") and _ends(bytes.fromhex(e["bytes"]))]
+    times = [anchor_ns + event["t"] - killed_ns for event in sent]
+    return max((t_ns for t_ns in times if t_ns > 0), default=None)
 
 
 def _silent_after_ns(ear: Ear, killed_ns: int) -> int:
     """Return how long after the kill the last of Stop and the owed Note Offs came; all must have come."""
     ear.wait_for(lambda: not left_sounding(ear.heard("rack")), "silence")
     ear.wait_for(lambda: transport_of(ear.heard("box"))[-1:] == [STOP], "Stop")
-    ends = [e.t_ns for e in ear.heard() if e.data == STOP or e.data[0] & 0xF0 in (0x80, 0x90)]
+    ends = [entry.t_ns for entry in ear.heard() if _ends(entry.data)]
     return max(0, max(ends) - killed_ns)
 
 
@@ -103,9 +120,9 @@ def test_a_kill_at_any_moment_of_a_take(run: Run, ear: Ear, number: int, who: st
         assert song == [CLOCK] * (BARS * CLOCKS_PER_BAR)
         assert_record_is_whole(run.takes()[0])
     silent_ns = _silent_after_ns(ear, killed)
-    _note(number, who, clocks, silent_ns)
+    (take,) = run.takes()
+    _note(number, who, clocks, silent_ns, _sent_after_ns(take, killed))
     if who != "desk":
         assert silent_ns <= SILENT_WITHIN_NS, f"{silent_ns / 1e6:.0f} ms"
-    (take,) = run.takes()
     assert read_take(take).header.song == "Net Loft"
     assert [entry.verdict for entry in Store(run.takes_folder).takes()] == [run.summary()["verdict"]]

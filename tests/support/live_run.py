@@ -126,6 +126,10 @@ class Run:
         """Wait until `count` lines with `text` were printed, or the command has ended."""
         self._wait_until(lambda: self.output.count(text) >= count or self.process.poll() is not None, text)
 
+    def wait_for_file(self, path: Path) -> None:
+        """Wait until a file is there."""
+        self._wait_until(path.exists, str(path))
+
     def wait_for_takes(self, count: int = 1) -> None:
         """Wait until as many takes have begun: their logs are there."""
         self._wait_until(

@@ -37,3 +37,19 @@ def test_a_port_that_is_back_puts_its_alarm_out() -> None:
     assert (seen.ports["box"].present, len(seen.alarms)) == (False, 1)
     seen.see(Presence(1, "box", True), "19:31")
     assert (seen.ports["box"].present, len(seen.alarms)) == (True, 0)
+
+
+def test_a_port_that_no_roll_waits_for_lights_no_trouble() -> None:
+    """`required: false` machines never block: theirs is a warning, a needed machine's an error."""
+    text = SESSION.replace("ports: {box:", "ports: {rack: {simulate: synthesizer}, box:")
+    more = "machines: {bass: {port: rack, required: false}, drums:"
+    seen = Board(load_session(text.replace("machines: {drums:", more)).session)
+    seen.open_ports([{"name": "rack"}, {"name": "box"}], [{"port": "rack", "text": "no output matches"}])
+    assert [(port.name, port.present, port.required) for port in seen.ports.values()] == [
+        ("rack", False, False),
+        ("box", True, True),
+    ]
+    seen.see(Presence(0, "rack", False), "19:30")
+    seen.see(Presence(0, "box", False), "19:30")
+    assert [alarm.severity for alarm in seen.alarms] == ["warning", "error"]
+    assert not seen.ports["rack"].required and seen.ports["box"].required

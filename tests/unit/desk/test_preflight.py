@@ -47,6 +47,12 @@ def test_what_is_wrong_with_the_rig_is_said_and_means_not_ready(
     assert len(texts) == 1
 
 
+def test_a_machine_that_no_roll_waits_for_may_be_away(tmp_path: Path) -> None:
+    """It is said, and the rig is ready."""
+    away = replace(WELL, ports=(PortStatus("front"), PortStatus("rack", False, required=False)))
+    assert preflight_quick(away, Store(tmp_path)) == (True, ["gone, and no roll waits for it: rack"])
+
+
 def test_a_disk_that_is_gone_or_full_means_not_ready(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The figures are said."""
     ready, texts = preflight_quick(WELL, Store(tmp_path / "stick"))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import select
 import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -57,6 +59,21 @@ def test_a_child_that_will_not_go_is_killed() -> None:
         assert child.how_it_ended() == "killed by SIGKILL"
     finally:
         child.close()
+
+
+def test_an_urgent_child_begins_ahead_and_may_ask_for_more() -> None:
+    """SCHED_FIFO from its first instruction where that is allowed, and not reset on fork (sched(7))."""
+    try_it = "import os; os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(5))"
+    allowed = subprocess.run([sys.executable, "-c", try_it], capture_output=True, check=False).returncode == 0
+    for urgent in (True, False):
+        child = Child("timeit", WAITS, [], urgent=urgent)
+        try:
+            policy = os.SCHED_FIFO if urgent and allowed else os.SCHED_OTHER
+            assert os.sched_getscheduler(child.pid) == policy
+        finally:
+            child.signal(signal.SIGKILL)
+            child.end(30)
+            child.close()
 
 
 def test_pipes_give_back_every_descriptor() -> None:
