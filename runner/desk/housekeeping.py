@@ -23,6 +23,7 @@ from runner.takes.reader import EVENTS_FILE, PLAN_FILE
 
 BEGINNING_S = 60.0  #: how old the folder of a take that never began must be to be taken away
 SESSION_FILE = "session.yaml"
+_BEGINNING = frozenset((PLAN_FILE, SESSION_FILE))  #: what a folder holds before its take begins
 TRASH = ".trash"  #: in the takes folder, so that a rename is enough
 
 
@@ -197,15 +198,17 @@ def empty_trash(root: Path, problems: list[str] | None = None) -> int:
 def remove_beginnings(root: Path, older_than_s: float = BEGINNING_S) -> int:
     """Remove folders that were made for a take that never began; return how many.
 
-    They hold what was to be played and no log. One whose plan is held by a live daemon, which waits for
-    another machine's Start perhaps, is left alone, and so is a young one.
+    They hold at most what was to be played, and no log: their maker died before the roll. One whose plan is
+    held by a live daemon, which waits for another machine's Start perhaps, is left alone, and so is a young
+    one, whose maker may not have come to the plan yet.
     """
     count = 0
-    for plan in root.glob(f"*/*/*/take-*/{PLAN_FILE}"):
+    for folder in root.glob("*/*/*/take-*/"):
         with contextlib.suppress(OSError):
-            only_made = set(os.listdir(plan.parent)) <= {PLAN_FILE, SESSION_FILE}
-            if only_made and time.time() - plan.stat().st_mtime > older_than_s and not in_use(plan):
-                _delete(plan.parent)
+            if (folder / EVENTS_FILE).exists() or not set(os.listdir(folder)) <= _BEGINNING:
+                continue
+            if time.time() - folder.stat().st_mtime > older_than_s and not in_use(folder / PLAN_FILE):
+                _delete(folder)
                 count += 1
     return count
 

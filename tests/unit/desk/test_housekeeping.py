@@ -12,11 +12,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from runner.desk.housekeeping import TRASH, Rules, empty_trash, remove_take, size_of, tidy, what_to_remove
-from runner.takes.files import AppendFile
+from runner.desk.housekeeping import (
+    TRASH,
+    Rules,
+    empty_trash,
+    remove_beginnings,
+    remove_take,
+    size_of,
+    tidy,
+    what_to_remove,
+)
+from runner.takes.files import AppendFile, try_lock
 from runner.takes.index import DAMAGED, OPEN, TakeEntry, list_takes
 from runner.takes.rating import DISCARD, KEEP, rate
-from runner.takes.reader import EVENTS_FILE
+from runner.takes.reader import EVENTS_FILE, PLAN_FILE, SUMMARY_FILE
 
 SESSION = "Lantern Quay"
 MB = 1_000_000
@@ -264,3 +273,41 @@ def test_the_size_of_a_take_is_what_the_disk_gives_for_it(tmp_path: Path) -> Non
     blocks = sum(os.stat(folder / name).st_blocks for name in os.listdir(folder))
     assert size_of(entry) == blocks * 512 > 0
     assert size_of(replace(entry, path=str(tmp_path / "nowhere"))) == 0
+
+
+def begun(folder: Path, number: int, *files: str, age_s: float = 100) -> Path:
+    """Make the folder of a take with these files, last touched a while ago."""
+    made = folder / SESSION / "Ropewalk" / "main" / f"take-{number:04d}"
+    made.mkdir(parents=True)
+    for name in files:
+        (made / name).write_text("[]")
+    then = made.stat().st_mtime - age_s
+    os.utime(made, (then, then))
+    return made
+
+
+def test_what_a_desk_that_died_before_the_roll_had_made_goes_away(tmp_path: Path) -> None:
+    """However far it had come with the folder; a young folder and what may be of use to anybody stay."""
+    gone = [
+        begun(tmp_path, 1),
+        begun(tmp_path, 2, "session.yaml"),
+        begun(tmp_path, 3, "session.yaml", PLAN_FILE),
+    ]
+    stay = [
+        begun(tmp_path, 4, "session.yaml", PLAN_FILE, age_s=10),
+        begun(tmp_path, 5, PLAN_FILE, EVENTS_FILE),
+        begun(tmp_path, 6, SUMMARY_FILE),
+        begun(tmp_path, 7, PLAN_FILE, "notes by hand.txt"),
+    ]
+    assert remove_beginnings(tmp_path) == 3
+    assert [made.exists() for made in gone] == [False] * 3
+    assert [made.exists() for made in stay] == [True] * 4
+
+
+def test_a_take_that_waits_for_its_start_is_no_leftover(tmp_path: Path) -> None:
+    """A daemon holds the plan of the take that it has made, however long the master stands still."""
+    made = begun(tmp_path, 1, "session.yaml", PLAN_FILE, age_s=86_400)
+    with (made / PLAN_FILE).open() as held:
+        assert try_lock(held.fileno())
+        assert remove_beginnings(tmp_path) == 0
+    assert remove_beginnings(tmp_path) == 1
