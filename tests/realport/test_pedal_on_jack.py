@@ -40,7 +40,7 @@ controls:
   - {port: pedal, when: control 64, do: roll}
   - {port: pedal, when: control 64, do: stop, press: long}
   - {port: pedal, when: machine-control pause, do: mark by foot}
-limits: {clock: 2 s, lateness: 2 s, tempo-percent: 50}
+limits: {clock: 2 s, lateness: 2 s, cue: 2 s, tempo-percent: 50}
 lamps:
 """ + "".join((
     lamp("ready", READY),

@@ -48,7 +48,7 @@ songs:
 order: [Tide Table]
 takes: {{folder: takes, pass: tape}}
 # the verdict is to tell of what was sent; how punctual a shared test computer is, is measured elsewhere
-limits: {{clock: 400 ms, lateness: 400 ms, cue: 400 ms}}
+limits: {{clock: 400 ms, lateness: 400 ms, cue: 400 ms, tempo-percent: 50}}
 """
 BAR_1 = 10 * 60 * FPS  #: frame of bar 1
 

@@ -38,7 +38,7 @@ songs:
       - {at: bar 1, machine: bass, program: 34}
       - {at: bar 1, machine: bass, note: 40, velocity: 80, length: 1 bar}
 order: [Tide Table]
-limits: {clock: 2 s, lateness: 2 s, tempo-percent: 50}
+limits: {clock: 2 s, lateness: 2 s, cue: 2 s, tempo-percent: 50}
 """
 
 BAD = """\
