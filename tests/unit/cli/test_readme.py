@@ -56,7 +56,8 @@ def test_the_readmes_session_is_good_and_its_plan_is_the_one_shown(
     monkeypatch.chdir(tmp_path)
     for words in (("check", "evening.yaml"), ("plan", "evening.yaml")):
         told = call(*words)
-        shown = next(block for block in blocks("text") if block.startswith(f"$ takewright {' '.join(words)}"))
+        line = f"$ takewright {' '.join(words)}\n"
+        shown = next(block for block in blocks("text") if block.startswith(line))
         assert told.code == 0
         assert told.out.rstrip() == shown.partition("\n")[2].rstrip()
 
