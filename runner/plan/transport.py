@@ -126,6 +126,10 @@ class TransportPlanner:
     def seamless(self, entry: Fraction, before: Motion) -> None:
         """Go on from another leg whose machines were left in the state `before`."""
         wanted = motion_at(self._score, self._port, entry)
+        start = first_start(self._score, self._port)
+        if start is not None and clocks_from(start, entry) == 0:
+            self._start_anew(before)  # a roll from the top begins here: Start takes it to its own beginning
+            return
         self._known = before.known
         if before.running:
             self._since = self._grid.ns_of_tick(0) + self._port.offset_ns
@@ -142,11 +146,7 @@ class TransportPlanner:
     def new_song(self, before: Motion) -> None:
         """Go straight on from another song: stop what plays, start it for this one, between two clocks."""
         start = first_start(self._score, self._port)
-        at_ns = self._grid.ns_of_tick(0) + self._port.offset_ns
-        if before.running:
-            room = self._grid.interval_before(0) * 6 // 10 if self._port.clock else RELOCATE_NS
-            self._since = -(1 << 62)
-            self._event(at_ns - min(RELOCATE_NS, room), self._grid.quarters0, STOP, "next song")
+        self._stop_before_seam(before, "next song")
         if start is None or self._transport_cue_at(0):
             return
         counted = clocks_from(start, self._grid.quarters0)
@@ -162,6 +162,20 @@ class TransportPlanner:
             "counts the pre-roll, which is left out between songs that go straight on: it is that far behind",
         )
         self._send(START, 0, f"{self._score.song} start")
+
+    def _start_anew(self, before: Motion) -> None:
+        """Stop what plays and start it between two clocks, at a seam that leads to where it starts."""
+        self._stop_before_seam(before, "loop")
+        if not self._transport_cue_at(0):
+            self._send(START, 0, "loop")
+
+    def _stop_before_seam(self, before: Motion, source: str) -> None:
+        """Send Stop before the first clock, with room for a Start behind it, if the machines play."""
+        if before.running:
+            room = self._grid.interval_before(0) * 6 // 10 if self._port.clock else RELOCATE_NS
+            self._since = -(1 << 62)
+            at_ns = self._grid.ns_of_tick(0) + self._port.offset_ns
+            self._event(at_ns - min(RELOCATE_NS, room), self._grid.quarters0, STOP, source)
 
     def _relocate(self, wanted: Motion, before: Motion) -> None:
         """Stop, locate and continue between two clocks, the only way that the standard allows."""

@@ -50,6 +50,25 @@ def test_the_first_pass_belongs_to_the_leg_before() -> None:
     assert [leg.timeline.exit_silence for leg in legs] == [False, False, True]
 
 
+@pytest.mark.parametrize("position", ["", ", position"])
+def test_a_loop_from_bar_1_starts_the_machines_that_start_there(position: str) -> None:
+    """They play on each pass: Stop and Start between two clocks, the Start 1 ms ahead of its clock at least.
+
+    MIDI 1.0 Detailed Specification 4.2.1, p. 30: Start plays from the beginning, with the next clock, which
+    is sent at least 1 ms later.
+    """
+    machines = LOCATED.replace(", position", position)
+    song = compiled(machines=machines, loops=[loop("bar 1", "bar 3", 3)])
+    transport = [(t_ns, text) for t_ns, text in sent(song, "front") if text[0] == "F"]
+    assert [text for _, text in transport] == ["FA", "FC", "FA", "FC", "FA", "FC"]
+    clocks = clock_times(song, "front")
+    for seam, (stop, start) in ((2, transport[1:3]), (4, transport[3:5])):
+        seam_ns = seam * BAR_NS
+        assert [t_ns for t_ns in clocks if stop[0] <= t_ns <= start[0]] == []
+        assert seam_ns - 20 * MS < stop[0] < start[0] <= seam_ns - MS
+    assert transport[-1][0] == 12 * BAR_NS
+
+
 def test_a_hold_repeats_until_told() -> None:
     """0 passes: the repeated leg has no end of its own."""
     assert [leg.repeats for leg in compiled(loops=[loop("bar 3", "bar 5", 0)]).course.legs] == [1, 0, 1]
