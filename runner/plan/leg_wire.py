@@ -37,7 +37,7 @@ class LegWires:
                 continue
             mine = rows.of_port(port.index)
             _, times, sizes = self._with_time_code(port, mine)
-            wire = PortWire(port.link, self._clocks_with_earlier(port), times, sizes)
+            wire = PortWire(port.link, self._clocks_around(port), times, sizes)
             placed += place(port, wire, drafts[port.index])
         for each in placed:
             draft = each.draft
@@ -58,7 +58,7 @@ class LegWires:
         rows = self._out.rows
         by_port = rows.by_port()
         for port in self._frame.score.ports:
-            clocks = self._clocks(port)
+            clocks = self._clocks_and_next(port)
             mine, times, sizes = self._with_time_code(port, by_port.get(port.index, []))
             if not mine and not clocks:
                 continue
@@ -66,6 +66,7 @@ class LegWires:
             load = measure(
                 port.link, clocks, times, sizes, movable, limit_ns=limit_ns, window_ns=CONTROL_WINDOW_NS
             )
+            load.uncount_clocks(port.link, len(clocks) - len(self._clocks(port)))
             for index, t_ns in load.moved.items():
                 rows.move(mine[index], t_ns)
             texts = self._out.sources.texts
@@ -107,9 +108,19 @@ class LegWires:
             self._clock_times[offset] = times
         return times
 
-    def _clocks_with_earlier(self, port: ScorePort) -> Sequence[int]:
-        """Return the port's clocks and, before a seam, the last ones of the leg that came before."""
+    def _clocks_and_next(self, port: ScorePort) -> Sequence[int]:
+        """Return the port's clocks and, of a leg that another one follows, the clock at the seam.
+
+        It is the next leg's, and has to wait for what this one sends just before.
+        """
         clocks = self._clocks(port)
+        if not port.clock or self._frame.stretch.stops:
+            return clocks
+        return [*clocks, self._frame.exit_ns + port.offset_ns]
+
+    def _clocks_around(self, port: ScorePort) -> Sequence[int]:
+        """Return the port's clocks with those near its seams: the last of the leg before, the next leg's."""
+        clocks = self._clocks_and_next(port)
         before = self._frame.stretch.before
         if before is None or not port.clock:
             return clocks

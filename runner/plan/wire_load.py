@@ -28,6 +28,11 @@ class Load:
     worst_message: int = -1
     moved: dict[int, int] = field(default_factory=dict)  #: message index -> earlier time
 
+    def uncount_clocks(self, link: Link, count: int) -> None:
+        """Take clocks out of the counts that were only there to see what they would wait for."""
+        self.clocks -= count
+        self.busy_ns -= count * link.duration_ns(1)
+
 
 def measure(
     link: Link,

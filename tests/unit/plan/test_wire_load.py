@@ -75,6 +75,39 @@ def test_more_than_half_a_clock_interval_is_refused() -> None:
     assert caught.value.problems[0].hint
 
 
+LOOPED = PART + '\nloops: ["bar 1 to bar 4, 4 times"]'
+
+
+def test_the_clock_at_a_seam_waits_for_what_the_leg_before_it_sends_last() -> None:
+    """Six notes one tick before a loop comes round: 4.72 ms, as anywhere else; the clock is counted once."""
+    plain, looped = on_cable(PART, chord(3 * 1920 - 1)), on_cable(LOOPED, chord(3 * 1920 - 1))
+    found = [wire.worst_wait_ns for wire in looped.wire]  # type: ignore[attr-defined]
+    assert found[:2] == [report(plain).worst_wait_ns] * 2  # type: ignore[attr-defined]
+    assert found[0] == pytest.approx(6 * 3 * DIN_BYTE_NS - BEAT_NS / 480, abs=2)
+    assert {wire.at for wire in looped.wire[:2]} == {"bar 4 beat 1"}  # type: ignore[attr-defined]
+    assert [wire.clocks for wire in looped.wire[:2]] == [3 * 96] * 2  # type: ignore[attr-defined]
+    assert [problem.severity for problem in looped.problems] == ["warning"]  # type: ignore[attr-defined]
+    with pytest.raises(PlanError, match="bar 4 beat 1"):
+        on_cable(LOOPED, chord(3 * 1920 - 1, 16))
+
+
+def test_nothing_that_may_move_holds_up_the_clock_at_a_seam() -> None:
+    """A controller and a short sysex just before a loop comes round are through before its first clock."""
+    cues = """
+    loops: ["bar 2 to bar 4, 4 times"]
+    cues:
+      - {at: 300 us before bar 4, machine: bass, control: 74, value: 1}
+      - {at: 1 ms before bar 3, machine: bass, sysex: "7D 01 02"}
+      - {at: 1 ms before bar 4, machine: drums, sysex: "7D 01 02"}
+    """
+    song = on_cable(cues)
+    seam_ns = 3 * BAR_NS
+    last = [(t_ns, text) for t_ns, text in sent(song, "cable") if seam_ns - CLOCK_NS < t_ns < seam_ns]  # type: ignore[arg-type]
+    assert [text for _, text in last] == ["F0 7D 01 02 F7", "B1 4A 01"]
+    assert all(t_ns + len(bytes.fromhex(text)) * DIN_BYTE_NS < seam_ns for t_ns, text in last)
+    assert [wire.worst_wait_ns for wire in song.wire] == [0] * len(song.wire)  # type: ignore[attr-defined]
+
+
 def test_the_same_chord_on_usb_is_nothing() -> None:
     """USB has no wire of 320 us a byte."""
     song = compiled(PART, chord(479, 16), machines=MACHINES, ports="cable: {create: cable}\n")
