@@ -33,10 +33,10 @@ def main() -> int:
     codes["costs.py"] = subprocess.run(
         [sys.executable, str(HERE / "costs.py"), *write], check=False
     ).returncode
-    print("== bench_plan.py, bench_follower.py", flush=True)
+    print("== bench_plan.py, bench_set.py, bench_follower.py", flush=True)
     words = [sys.executable, "-m", "pytest", "-q", "-m", "bench", "-p", "no:randomly"]
-    files = [str(HERE / name) for name in ("bench_plan.py", "bench_follower.py")]
-    codes["plan and follower"] = subprocess.run([*words, *files], check=False).returncode
+    files = [str(HERE / name) for name in ("bench_plan.py", "bench_set.py", "bench_follower.py")]
+    codes["plan, set and follower"] = subprocess.run([*words, *files], check=False).returncode
     for name, code in codes.items():
         print(f"{name:<20} {'within its limit' if code == 0 else 'beyond its limit'}")
     return sum(code != 0 for code in codes.values())

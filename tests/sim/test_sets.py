@@ -245,9 +245,9 @@ def test_the_daemon_rehearses_a_passage_and_the_order_stays_where_it_was(tmp_pat
         True,
         "Fog Signal rolls: from bar 3, up to bar 5, bar 3 to bar 4, 2 times, at 50 %",
     )
-    evening.run_for(40)
+    evening.run_for(17)
     assert evening.order("again").done
-    evening.run_for(40)
+    evening.run_for(17)
     assert evening.verdicts() == [("Fog Signal", "clean"), ("Fog Signal", "clean")]
     for closed in evening.takes():
         take = read_take(Path(closed["folder"]))
@@ -259,7 +259,7 @@ def test_the_daemon_rehearses_a_passage_and_the_order_stays_where_it_was(tmp_pat
         assert max(abs(gap - 60e9 / (97 / 2) / 24) for gap in gaps) <= 1
     assert evening.director.status().song == "Ropewalk"
     evening.order("roll")
-    evening.run_for(60)
+    evening.run_for(27)
     assert evening.verdicts()[-1] == ("Ropewalk", "clean")
     assert evening.director.status().song == "Fog Signal"
 
@@ -274,7 +274,7 @@ def test_a_rehearsal_that_the_song_cannot_give_is_refused(tmp_path: Path) -> Non
         assert text in told.text
     assert evening.director.status().alarms == ()
     assert evening.order("roll").done
-    evening.run_for(60)
+    evening.run_for(27)
     assert evening.verdicts() == [("Ropewalk", "clean")]
 
 
@@ -286,7 +286,7 @@ def test_go_in_a_song_without_a_hold_is_refused(tmp_path: Path) -> None:
     evening.run_for(5)
     told = evening.order("go")
     assert (told.done, told.text) == (False, "go: Ropewalk has no hold that it could end")
-    evening.run_for(60)
+    evening.run_for(27)
     assert evening.verdicts() == [("Ropewalk", "clean")]
     assert evening.takes()[0]["findings"] == []
 
