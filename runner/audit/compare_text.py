@@ -44,7 +44,7 @@ def conclusion(comparison: Comparison) -> str:
         return f"No bar is more than {_ms(abs(size))} off; up to {limit} cannot be heard."
     if comparison.sits == IF_MOVED:
         return (
-            f"Move {comparison.other.name} {later(comparison.move_ns)}: then no bar is more than "
+            f"Move {comparison.other.name}, {later(comparison.move_ns)}: then no bar is more than "
             f"{_ms(comparison.left_ns)} off (limit {limit}). As they are, {bar_text(bar)} is {later(size)}."
         )
     return (

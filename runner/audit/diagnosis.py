@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import NamedTuple
 
+from runner.audit.facts import NEAR_NS
 from runner.audit.findings import SEVERITY_ORDER, Finding
 
 _FAR_OFF_PERCENT = 2.0  #: from here on a wrong tempo misleads the watch about more than the tempo
@@ -41,6 +42,14 @@ def _lost_in_log(root: Finding, other: Finding) -> bool:
 def _far_off(root: Finding, other: Finding) -> bool:
     worst = max(abs(root.evidence.get(key, 0.0)) for key in ("percent", "first_percent", "last_percent"))
     return bool(worst >= _FAR_OFF_PERCENT)
+
+
+def _same_moment(root: Finding, other: Finding) -> bool:
+    """Whether this computer was late on several ports at once; the port that was latest stands for all."""
+    if root.t_ns is None or other.t_ns is None or abs(root.t_ns - other.t_ns) > NEAR_NS:
+        return False
+    sizes = [row.evidence.get("worst_us", 0.0) for row in (root, other)]
+    return _same_cause(root, other) and bool(sizes[0] >= sizes[1])
 
 
 def _same_machine(root: Finding, other: Finding) -> bool:
@@ -89,9 +98,10 @@ _TABLE: tuple[_Explains, ...] = (
     _Explains("tempo-off", frozenset({"clock-late", "message-late", "start-too-close"}),
               frozenset({"clock-jump", "clock-bunched"}), when=_far_off),
     _Explains("clock-bunched", frozenset({"clock-jitter", "clock-jump", "clock-late-lock", "follower-misled",
-                                          "clock-wander"})),
+                                          "clock-wander", "clock-step", "clock-tempo"})),
     _Explains("clock-wander", _IRREGULAR - {"clock-missing", "clock-extra"}),
     _Explains("machine-started-late", frozenset({"take-shifted"}), when=_same_machine),
+    _Explains("clock-late", frozenset({"clock-late"}), when=_same_moment),
     _Explains("clock-late", frozenset({"message-late", "program-late", "start-too-close"}), when=_same_cause),
 )  # fmt: skip
 

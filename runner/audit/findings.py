@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from runner.audit.meanings import MEANINGS, Meaning
 from runner.errors import Severity
 
-__all__ = ["MEANINGS", "SEVERITY_ORDER", "Cause", "Finding", "Meaning"]
+__all__ = ["MATTERS", "MEANINGS", "SEVERITY_ORDER", "Cause", "Finding", "Meaning", "what_matters"]
+
+MATTERS = 3  #: findings told in full, with cause and remedy; the rest get a line
 
 SEVERITY_ORDER: Mapping[str, int] = {"error": 0, "warning": 1, "note": 2}
 
@@ -70,3 +72,15 @@ class Finding:
             "try": self.remedy,
             "part_of": self.part_of,
         }
+
+
+def what_matters(
+    findings: Sequence[Mapping[str, Any]],
+) -> tuple[list[Mapping[str, Any]], list[Mapping[str, Any]]]:
+    """Return (the findings that matter most, the rest), both in the order given.
+
+    What is only a consequence of another finding is in the rest: it is mended with that one.
+    """
+    chief = [index for index, finding in enumerate(findings) if not finding.get("part_of")][:MATTERS]
+    rest = [finding for index, finding in enumerate(findings) if index not in chief]
+    return [findings[index] for index in chief], rest

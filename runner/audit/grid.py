@@ -22,7 +22,14 @@ FRESH_TICKS = 4
 HELD_BACK_NS = 1_000_000  #: from one clock to the next when a stalled link delivers what it held back
 _STALL_TICKS = 48
 _ROUGH = 0.12  #: of an interval: from this scatter on, faults must prove themselves
+_ALIASED = 0.25  #: of an interval: from here on the nearest tick is often another one, and fits too well
 _AS_GOOD = 1.15  #: ratio of scatters up to which a clock without faults is the better explanation
+_AS_GOOD_IN_TEMPO = (
+    1.3  #: likewise, where a clock without faults has the song's tempo and one with them has not
+)
+_IN_TEMPO = 0.001  #: so near to the song's tempo is in it
+_STRETCH_TICKS = 48  #: over which any tempo of a song is steady enough for a straight line
+_BEAT_TICKS = 24
 PAUSE_TICKS = 72  #: a longer silence is a pause: how many ticks it would have held cannot be known
 
 
@@ -55,9 +62,14 @@ class Grid:
 
 
 def first_period(t_ns: Sequence[int]) -> float | None:
-    """Return the median of the first two dozen intervals, or None of fewer than two arrivals."""
-    gaps = sorted(later - earlier for earlier, later in pairwise(t_ns[:25]))
-    return float(gaps[len(gaps) // 2]) if gaps and gaps[len(gaps) // 2] > 0 else None
+    """Return the interval at the beginning, or None of fewer than two arrivals.
+
+    It is the median of what a beat took, beginning at each of the first three beats' clocks: what a link
+    held back and delivered together moves only few of these, and each only by a share.
+    """
+    reach = min(_BEAT_TICKS, max(1, len(t_ns) // 2))
+    spans = sorted(t_ns[i + reach] - t_ns[i] for i in range(min(3 * _BEAT_TICKS, len(t_ns) - reach)))
+    return spans[len(spans) // 2] / reach if spans and spans[len(spans) // 2] > 0 else None
 
 
 def _first_phase(t_ns: Sequence[int], period_ns: float) -> float:
@@ -80,6 +92,7 @@ def place_on_grid(t_ns: Sequence[int], period_ns: float | None = None) -> Grid:
             other = _place(t_ns, period_ns, *gains)
             best = min(best, other, key=lambda grid: sum(fault.count for fault in grid.faults))
     _match_held_back(t_ns, best)
+    _forget_cut_off(t_ns, best)
     return _without_doubtful_faults(t_ns, best, period_ns)
 
 
@@ -113,6 +126,15 @@ def _match_held_back(t_ns: Sequence[int], grid: Grid) -> None:
     grid.faults[:] = left
 
 
+def _forget_cut_off(t_ns: Sequence[int], grid: Grid) -> None:
+    """Forget a last hole that was still being filled, clock upon clock, when the record ended."""
+    last = grid.faults[-1] if grid.faults else None
+    if last is None or last.kind != "missing" or len(t_ns) - last.index < 2:
+        return
+    if all(after - before < HELD_BACK_NS for before, after in pairwise(t_ns[last.index :])):
+        grid.faults.pop()
+
+
 def _stalled(t_ns: Sequence[int], index: int) -> bool:
     near = t_ns[max(0, index - 12) : index + 12]
     return sum(1 for before, after in pairwise(near) if after - before < HELD_BACK_NS) >= 3
@@ -122,17 +144,36 @@ def _without_doubtful_faults(t_ns: Sequence[int], grid: Grid, period_ns: float) 
     """Return the grid, or one without any fault if a very irregular clock is explained as well by that.
 
     Where the arrivals scatter by a good part of an interval, the filter loses its place now and then. A
-    fault must then show in the scatter about the line through all of them.
+    fault must then show in the scatter about lines: through stretches, and, of a clock of one tempo, through
+    all of it, where a clock that is lacking moves all that follow.
     """
     if not grid.faults or any(fault.kind == "pause" for fault in grid.faults):
         return grid
-    with_faults = least_squares(grid.number, t_ns)
-    plain = least_squares(range(len(t_ns)), t_ns)
-    if with_faults is None or plain is None or with_faults.residual_sd < _ROUGH * period_ns:
+    plain = range(len(t_ns))
+    near, plain_near = _scatter(grid.number, t_ns), _scatter(plain, t_ns)
+    whole, plain_whole = least_squares(grid.number, t_ns), least_squares(plain, t_ns)
+    if near < _ROUGH * period_ns or whole is None or plain_whole is None:
         return grid
-    if plain.residual_sd > _AS_GOOD * with_faults.residual_sd:
+    in_tempo = abs(plain_whole.slope / period_ns - 1) < _IN_TEMPO < abs(whole.slope / period_ns - 1)
+    as_good = _AS_GOOD_IN_TEMPO if in_tempo else _AS_GOOD
+    steady = whole.residual_sd < 2 * near or plain_whole.residual_sd < 2 * plain_near
+    if near < _ALIASED * period_ns and plain_near > as_good * near:
         return grid
-    return Grid(array("q", range(len(t_ns))))
+    if steady and plain_whole.residual_sd > as_good * whole.residual_sd:
+        return grid
+    return Grid(array("q", plain))
+
+
+def _scatter(number: Sequence[int], t_ns: Sequence[int]) -> float:
+    """Return the standard deviation about straight lines, one through each stretch of two beats, in ns."""
+    squares, count = 0.0, 0
+    for first in range(0, len(t_ns), _STRETCH_TICKS):
+        after = first + _STRETCH_TICKS
+        line = least_squares(number[first:after], t_ns[first:after])
+        if line is not None:
+            squares += line.residual_sd**2 * line.count
+            count += line.count
+    return (squares / count) ** 0.5 if count else 0.0
 
 
 def _place(t_ns: Sequence[int], period: float, phase_gain: float, period_gain: float) -> Grid:

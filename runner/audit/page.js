@@ -59,7 +59,7 @@ function columns(xs, ys, from, to) {           // least and greatest value of ea
 function bars(height) {                        // lines at bars, thinned so that their numbers fit
   const out = [], first = firstFrom(data.bars.map(b => b[0]), view[0]);
   const seen = data.bars.slice(first).filter(b => b[0] <= view[1]);
-  const most = Math.max(2, Math.floor((width - LEFT) / 56));
+  const most = Math.max(2, Math.floor((width - LEFT) / 44));
   let step = 1;
   for (const s of [1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024, 2048]) { step = s; if (seen.length / s <= most) break; }
   for (const [t, bar] of seen) {
@@ -162,22 +162,21 @@ const draw = {
       // even up to the limit, pressed together beyond it, so that both the usual and the worst can be seen
       const s = v => Math.asinh(v / limit), a = s(low * 1.15), b = s(high * 1.15), base = top + 6, size = LANE - 12;
       const py = v => base + (b - s(v)) / (b - a) * size;
-      out += label(lane.name, top + 16);
-      const marks = [[limit, "limit"], [-limit, "grid"], [0, "axis"]];
-      if (high > limit * 2.2) marks.push([high, ""]);
-      if (low < -limit * 2.2) marks.push([low, ""]);
-      for (const [v, kind] of marks) {
-        const dashed = Math.abs(v) === limit ? "limit" : kind;
-        if (kind) out += `<line class="${dashed}" x1="${LEFT}" x2="${width - RIGHT}" y1="${r1(py(v))}" y2="${r1(py(v))}"/>`;
-        if (v !== 0 && Math.abs(py(v) - top - 16) > 11 && (v > 0 || py(v) - py(limit) > 11))
-          out += `<text class="faint" x="${LEFT - 6}" y="${r1(py(v) + 4)}" text-anchor="end">${num(v)}</text>`;
+      out += `<text x="2" y="${top + 16}">${esc(short(lane.name, LEFT < 100 ? 6 : 9))}</text>`;
+      const taken = [];
+      for (const [v, kind] of [[limit, "limit"], [-limit, "limit"], [high, ""], [low, ""], [0, "axis"]]) {
+        const y = py(v);
+        if (kind) out += `<line class="${kind}" x1="${LEFT}" x2="${width - RIGHT}" y1="${r1(y)}" y2="${r1(y)}"/>`;
+        if (!v || taken.some(other => Math.abs(other - y) < 11)) continue;     // numbers may not hide each other
+        taken.push(y);
+        out += `<text class="faint" x="${LEFT - 6}" y="${r1(y + 4)}" text-anchor="end">${num(v)}</text>`;
       }
       const zero = r1(py(0));
       let d = "", over = "";
       const single = (to - from) * 4 < width;
       for (const [x, l, h] of columns(lane.x, lane.v, from, to)) {
         const y0 = r1(py(h)), y1 = r1(py(Math.min(l, 0) === l ? l : Math.min(l, h)));
-        d += `M${x} ${single ? zero : y1}V${y0 === y1 && !single ? y0 + .8 : y0}`;
+        d += `M${x} ${single ? zero : y1 + (y0 === y1 ? .8 : 0)}V${y0 === y1 && !single ? y0 - .8 : y0}`;
         if (h > limit || l < -limit) over += `M${x} ${r1(py(h > limit ? h : l))}V${r1(py(h > limit ? limit : -limit))}`;
       }
       out += `<path class="curve" d="${d}"/><path class="over" d="${over}"/>`;
@@ -248,7 +247,7 @@ const draw = {
       if (atLimit) out += `<line class="limit" x1="${r1(x + w)}" x2="${r1(x + w)}" y1="2" y2="${height - 12}"/>` +
         `<text x="${r1(x + w + 4)}" y="11">limit</text>`;
     });
-    out += `<text class="faint" x="${LEFT - 6}" y="${height}" text-anchor="end">ms late</text>`;
+    out += `<text class="faint" x="2" y="${height}">ms late</text>`;
     return [height, out];
   },
 };
@@ -269,8 +268,8 @@ function redraw() {
     svg.setAttribute("viewBox", `0 0 ${width} ${full}`);
     svg.innerHTML = clip(panel.id, height) + axis + body;
   }
-  const a = barOf(view[0]), b = barOf(view[1]);
-  const span = a === null && b === null ? `${num(view[0])} s to ${num(view[1])} s` : `bar ${a === null ? "…" : a} to ${b}`;
+  const b = barOf(view[1]), a = barOf(view[0]) ?? (b === null ? null : data.bars[0][1]);   // a lead is no bar
+  const span = b === null ? `${num(view[0])} s to ${num(view[1])} s` : `bar ${a} to ${b}`;
   readout.textContent = view[0] === whole[0] && view[1] === whole[1] ? `${data.whole || "the whole take"}, ${span}` : span;
 }
 let waiting = 0;

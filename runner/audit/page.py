@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from runner.audit.findings import MATTERS, what_matters
 from runner.audit.page_parts import document, esc, folded, head, length_text, plot_section, table, us
 from runner.audit.plots import SEVERITY_SIGNS, CueRow, cue_rows, plot_data
 from runner.takes.model import Take
 
-MATTERS = 3  #: findings before the rest
 MOST_ROWS = 500  #: of a table of cues; the log has the rest
 _WORTH = {
     "clean": "It played to its end, within all limits.",
@@ -56,14 +56,16 @@ def _findings(findings: Sequence[Mapping[str, Any]]) -> str:
             '<section aria-labelledby="h-findings"><h2 id="h-findings">Findings</h2>'
             "<p>None: nothing was beyond a limit.</p></section>"
         )
-    first = "".join(_finding(finding, index) for index, finding in enumerate(findings[:MATTERS]))
+    chief, rest = what_matters(findings)
+    first = "".join(_finding(finding, index) for index, finding in enumerate(chief))
     text = (
         '<section aria-labelledby="h-findings"><h2 id="h-findings">What matters most</h2>'
         f'<ol class="findings">{first}</ol></section>'
     )
-    rest = findings[MATTERS:]
     if rest:
-        items = "".join(_finding(finding, index, brief=True) for index, finding in enumerate(rest, MATTERS))
+        items = "".join(
+            _finding(finding, index, brief=True) for index, finding in enumerate(rest, len(chief))
+        )
         text += (
             f'<section aria-labelledby="h-rest"><h2 id="h-rest">{len(rest)} more</h2>'
             f'<ol class="findings brief">{items}</ol></section>'
@@ -81,9 +83,10 @@ def _finding(finding: Mapping[str, Any], index: int, *, brief: bool = False) -> 
         rows.append(f"<dt>likely</dt><dd>{esc(str(cause['text']))}{why}</dd>")
     if finding.get("try"):
         rows.append(f"<dt>try</dt><dd>{esc(str(finding['try']))}</dd>")
-    if finding.get("part_of"):
-        rows = [f"<dt>part of</dt><dd>{esc(str(finding['part_of']))}</dd>"]
-    told = f"<dl>{''.join(rows)}</dl>" if rows else ""
+    part = (
+        f" <span class='soft'>part of {esc(str(finding['part_of']))}</span>" if finding.get("part_of") else ""
+    )
+    told = f"<dl>{''.join(rows)}</dl>" if rows and not part else ""
     if brief and told:
         told = folded("Causes, and what to try", told)
     t_ns = finding.get("t_ns")
@@ -96,7 +99,8 @@ def _finding(finding: Mapping[str, Any], index: int, *, brief: bool = False) -> 
     return (
         f'<li class="{esc(severity)}"><p id="finding-{index}">'
         f'<span class="level">{sign} {esc(severity)}</span> · '
-        f"{at}{esc(str(finding['text']))} <code>{esc(str(finding['code']))}</code></p>{told}{button}</li>"
+        f"{at}{esc(str(finding['text']))} <code>{esc(str(finding['code']))}</code>{part}</p>"
+        f"{button}{told}</li>"
     )
 
 

@@ -16,6 +16,7 @@ from typing import Any
 VERDICT_SIGNS: Mapping[str, str] = {
     "clean": "✓", "flawed": "▲", "interrupted": "‖", "failed": "✕", "open": "…", "damaged": "✕",
 }  # fmt: skip
+SHORT_CELL = 18  #: characters of a cell that is not worth breaking
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:"
 
 
@@ -69,13 +70,15 @@ def table(
 ) -> str:
     """Return a table with a caption and row headings; the columns in `numbers` are flush right."""
 
-    def right(column: int) -> str:
-        return ' class="n"' if column in numbers else ""
+    def right(column: int, text: str = "") -> str:
+        if column in numbers:
+            return ' class="n"'
+        return ' class="w"' if 0 < len(text) <= SHORT_CELL else ""
 
     top = "".join(f'<th scope="col"{right(i)}>{esc(name)}</th>' for i, name in enumerate(columns))
     body = "".join(
         f'<tr><th scope="row">{esc(row[0])}</th>'
-        + "".join(f"<td{right(i)}>{esc(cell)}</td>" for i, cell in enumerate(row[1:], 1))
+        + "".join(f"<td{right(i, cell)}>{esc(cell)}</td>" for i, cell in enumerate(row[1:], 1))
         + "</tr>"
         for row in rows
     )

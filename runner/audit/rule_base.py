@@ -8,6 +8,8 @@ from runner.audit.facts import Facts
 from runner.audit.findings import MEANINGS, Finding
 from runner.errors import Severity
 
+MOST_PLACES = 50  #: how many places of one finding are listed
+
 Rule = Callable[[Facts], Iterator[Finding]]
 
 

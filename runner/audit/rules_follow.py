@@ -16,11 +16,10 @@ from runner.audit.clock import TrackFigures
 from runner.audit.facts import Facts
 from runner.audit.findings import Cause, Finding
 from runner.audit.grid import GridFault
-from runner.audit.rule_base import finding, plural, was
+from runner.audit.rule_base import MOST_PLACES, finding, plural, was
 from runner.audit.tempo_course import TempoCourse, tempo_course
 from runner.takes.model import Event
 
-MOST_PLACES = 50  #: how many places of one finding are listed
 _BROKEN = ("clock-merged", "clock-loop", "clock-dropout", "clock-ended-without-stop")
 _CROWDED = 1.35  #: times as many clocks as the song has: a second one comes in
 _REGULAR = 0.12  #: in clock intervals: a clock whose error about its line is below this is one clock

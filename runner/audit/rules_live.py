@@ -12,8 +12,8 @@ from typing import Any, cast, get_args
 from runner.audit.causes import own_lateness, port_gone, ranked, usual, wire_load
 from runner.audit.facts import DIN_BYTE_NS, Facts
 from runner.audit.findings import MEANINGS, SEVERITY_ORDER, Cause, Finding
-from runner.audit.rule_base import finding
-from runner.audit.rules_follow import MOST_PLACES, mixed_sources, restart_causes
+from runner.audit.rule_base import MOST_PLACES, finding
+from runner.audit.rules_follow import mixed_sources, restart_causes
 from runner.errors import Severity
 from runner.sync.findings import Code
 from runner.takes.model import Event
@@ -94,6 +94,9 @@ def _is_said_elsewhere(code: str, event: Event, facts: Facts) -> bool:
         return source is not None and source.grid is not None
     if code == Code.JUMP.value:
         return _began_anew(event, facts)
+    if code == Code.STEP.value:
+        size = event.detail.get("size")
+        return isinstance(size, int | float) and abs(size) <= facts.limits.tempo_percent
     if code == Code.JITTER.value:
         evidence = event.detail.get("evidence")
         return isinstance(evidence, dict) and evidence.get("class") in _USUAL_JITTER

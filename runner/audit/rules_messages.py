@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from typing import Any, NamedTuple
 
 from runner.audit.causes import (
     cause,
@@ -17,7 +18,7 @@ from runner.audit.causes import (
 )
 from runner.audit.facts import Facts, worst
 from runner.audit.findings import Cause, Finding
-from runner.audit.rule_base import finding, in_ms, plural, was
+from runner.audit.rule_base import MOST_PLACES, finding, in_ms, plural, was
 from runner.audit.rules_log import dropped_records
 from runner.music.moment import parse_moment
 from runner.takes.model import Event
@@ -48,7 +49,43 @@ def messages_late(facts: Facts) -> Iterator[Finding]:
 
 
 def programs_in_force(facts: Facts) -> Iterator[Finding]:
-    """Whether each program change was there in time, and left its machine the time to settle."""
+    """Whether the program changes were there in time, and left their machines the time to settle."""
+    late: dict[tuple[str, str], list[_LateProgram]] = {}
+    for row in _late_programs(facts):
+        late.setdefault((row.event.machine, row.event.port), []).append(row)
+    for _, rows in sorted(late.items()):
+        yield _program_late(facts, rows)
+
+
+class _LateProgram(NamedTuple):
+    """A program change that came too late: what it left before its moment, and what its machine needs, ns."""
+
+    event: Event
+    left_ns: int
+    needs_ns: int
+    late_ns: int
+
+    @property
+    def text(self) -> str:
+        """What happened, after "program 5 reached the bass"."""
+        if self.left_ns < 0:
+            return f"{in_ms(-self.left_ns)} after its moment"
+        return f"{in_ms(self.short_ns)} late: {self.kept}"
+
+    @property
+    def short_ns(self) -> int:
+        """By how much it was too late."""
+        return max(self.late_ns, self.needs_ns - self.left_ns)
+
+    @property
+    def kept(self) -> str:
+        """What its machine had of the time that it needs."""
+        if self.left_ns < 0:
+            return "after its moment"
+        return f"{self.left_ns / 1e6:.0f} ms were left of the {self.needs_ns / 1e6:.0f} ms it needs"
+
+
+def _late_programs(facts: Facts) -> Iterator[_LateProgram]:
     settle = {machine.name: machine.settle_ns for machine in facts.declared.machines}
     for event in facts.of_kind("sent"):
         if event.due_ns is None or event.data[:1] < b"\xc0" or event.data[:1] > b"\xcf":
@@ -60,17 +97,22 @@ def programs_in_force(facts: Facts) -> Iterator[Finding]:
             left = needs - late if needs and late > facts.limits.lateness_ns else None
         if left is None or left >= needs - (facts.limits.lateness_ns if needs else -facts.limits.cue_ns):
             continue
-        yield _program_late(facts, event, left, needs, late)
+        yield _LateProgram(event, left, needs, late)
 
 
-def _program_late(facts: Facts, event: Event, left: int, needs: int, late: int) -> Finding:
+def _program_late(facts: Facts, rows: Sequence[_LateProgram]) -> Finding:
+    """Return one finding for all of a machine: at the one that had least of what it needs."""
+    worst_row = min(rows, key=lambda row: row.left_ns - row.needs_ns)
+    event = worst_row.event
     program = f"program {event.data[1] + 1}" if len(event.data) > 1 else "a program change"
-    text = f"{program} reached {event.machine} "
-    if left < 0:
-        text += f"{in_ms(-left)} after its moment"
-    else:
-        text += f"{in_ms(max(late, needs - left))} late: {left / 1e6:.0f} ms were left of the "
-        text += f"{needs / 1e6:.0f} ms it needs"
+    text = f"{program} reached {event.machine} {worst_row.text}"
+    evidence: dict[str, Any] = {"left_us": worst_row.left_ns / 1000, "needed_us": worst_row.needs_ns / 1000}
+    if len(rows) > 1:
+        text = f"{len(rows)} program changes reached {event.machine} too late, the worst, {program}, by "
+        text += f"{in_ms(worst_row.short_ns)}: {worst_row.kept}"
+        evidence["places"] = [
+            {"at": row.event.at, "t_ns": row.event.t_ns, "count": 1} for row in rows[:MOST_PLACES]
+        ]
     causes = [
         port_held(facts, event.port, event.t_ns), own_lateness(facts, event.t_ns),
         wire_load(facts, event.port, "out", event.t_ns), _entered_late(facts, event),
@@ -78,7 +120,7 @@ def _program_late(facts: Facts, event: Event, left: int, needs: int, late: int) 
     ]  # fmt: skip
     return finding(
         "program-late", facts, event.t_ns, text, at=event.at, machine=event.machine, port=event.port,
-        evidence={"left_us": left / 1000, "needed_us": needs / 1000}, causes=ranked(causes),
+        count=len(rows), evidence=evidence, causes=ranked(causes),
     )  # fmt: skip
 
 

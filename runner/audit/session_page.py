@@ -150,7 +150,7 @@ def _chart(rows: Sequence[TakeRow]) -> str:
         value *= 10
     parts.append(
         f'<line class="limit" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(limit_us)}" y2="{y(limit_us)}"/>'
-        f'<text x="{WIDTH - RIGHT}" y="{y(limit_us) - 4}" text-anchor="end">limit {us(limit_us)}</text>'
+        f'<text x="{LEFT + 4}" y="{y(limit_us) - 4}">limit {us(limit_us)}</text>'
     )
     for key, kind in (("p50", "other"), ("p99", "curve")):
         line = " ".join(f"{x(i)},{y(row.lateness_us(key) or 0)}" for i, row in enumerate(rows))

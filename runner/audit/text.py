@@ -10,12 +10,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from runner.audit.facts import History
+from runner.audit.findings import what_matters
 from runner.audit.rule_base import plural
 from runner.sync.jitter import JitterClass
 from runner.takes.model import Take
 from runner.takes.summary import summarise
 
-MATTERS = 3  #: findings told in full, with cause and remedy; the rest get a line
 WIDTH = 80
 _MARKS = {"error": "!!", "warning": " !", "note": "  "}
 _MEANS = {
@@ -47,9 +47,8 @@ def audit_take(take: Take, history: Sequence[History] = ()) -> dict[str, Any]:
 def audit_text(summary: Mapping[str, Any], *, all_findings: bool = True) -> str:
     """Return the audit of a summary as text, ended by a line feed."""
     lines = _head(summary)
-    findings = summary["findings"]
-    lines += _told_in_full(findings[:MATTERS])
-    rest = findings[MATTERS:]
+    chief, rest = what_matters(summary["findings"])
+    lines += _told_in_full(chief)
     if rest and all_findings:
         lines += ["", f"{len(rest)} more:"]
         for finding in rest:
@@ -79,9 +78,6 @@ def _told_in_full(findings: Sequence[Mapping[str, Any]]) -> list[str]:
     lines: list[str] = []
     for finding in findings:
         lines += ["", *_wrap(f"{_MARKS.get(finding['severity'], '  ')} ", _sentence(finding), "   ")]
-        if finding.get("part_of"):
-            lines.append(f"   part of: {finding['part_of']}")
-            continue
         for cause in finding["causes"][:2]:
             why = f" ({cause['why']})" if cause.get("why") else ""
             lines += _wrap("   likely: ", f"{cause['text']}{why}", "           ")
@@ -92,7 +88,8 @@ def _told_in_full(findings: Sequence[Mapping[str, Any]]) -> list[str]:
 
 def _sentence(finding: Mapping[str, Any]) -> str:
     at = f"{finding['at']}: " if finding.get("at") else ""
-    return f"{at}{finding['text']} [{finding['code']}]"
+    part = f", part of {finding['part_of']}" if finding.get("part_of") else ""
+    return f"{at}{finding['text']} [{finding['code']}]{part}"
 
 
 def _wrap(first: str, text: str, after: str) -> list[str]:

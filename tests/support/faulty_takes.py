@@ -95,7 +95,7 @@ def audited(case: Case, folder: Path) -> dict[str, Any]:
         past = history_of(audit_take(read_take(took)))
         assert past is not None
         history.append(past)
-    folder.mkdir(exist_ok=True)
+    folder.mkdir(parents=True, exist_ok=True)
     took = kept_take(case.text, folder, case.seconds, play=case.play)[0]
     return audit_take(read_take(took, plan=True), history)
 

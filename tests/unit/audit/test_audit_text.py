@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from runner.audit.text import MATTERS, WIDTH, audit_take, audit_text
+from runner.audit.findings import MATTERS
+from runner.audit.text import WIDTH, audit_take, audit_text
 from runner.audit.verdict import Limits, Verdict, judge
 from runner.takes.format import Kind
 from runner.takes.reader import read_take
@@ -46,6 +47,21 @@ def test_what_matters_is_told_in_full(tmp_path: Path) -> None:
     rest = len(summary["findings"]) - MATTERS
     assert f"\n{rest} more:\n" in text
     assert f"{rest} more findings" in audit_text(summary, all_findings=False)
+
+
+def test_consequences_are_not_among_what_matters(tmp_path: Path) -> None:
+    """The three that are told in full stand for themselves; what is part of one of them is in the rest."""
+    write_take(tmp_path, take_header(TIME, 1), steady_records(TIME, 1)).finish()
+    summary = audit_take(read_take(tmp_path))
+    row = {"severity": "error", "at": "bar 1", "text": "it went", "causes": [], "try": "look", "part_of": ""}
+    parts = [{**row, "code": f"part-{n}", "part_of": "root-1"} for n in range(3)]
+    summary["findings"] = [{**row, "code": "root-1"}, *parts, {**row, "code": "root-2"}]
+    full, rest = audit_text(summary).split("\n3 more:\n")
+    assert "[root-1]" in full and "[root-2]" in full and "part-" not in full
+    assert full.count("try: look") == 2
+    assert [line for line in rest.splitlines() if "part-" in line] == [
+        f"!! bar 1: it went [part-{n}], part of root-1" for n in range(3)
+    ]
 
 
 def test_an_unclosed_take_says_so(tmp_path: Path) -> None:
