@@ -20,6 +20,9 @@ from runner.audit.rule_base import MOST_PLACES, finding, plural, was
 from runner.audit.tempo_course import TempoCourse, tempo_course
 from runner.takes.model import Event
 
+SILENCE_NS = (
+    300_000_000  #: MIDI 1.0 Detailed Specification, p. 33: the most between two messages that are sensed
+)
 _BROKEN = ("clock-merged", "clock-loop", "clock-dropout", "clock-ended-without-stop")
 _CROWDED = 1.35  #: times as many clocks as the song has: a second one comes in
 _REGULAR = 0.12  #: in clock intervals: a clock whose error about its line is below this is one clock
@@ -54,6 +57,8 @@ def _clock_fault(
             if each is not None:
                 votes.setdefault(each.code, each)
     found: list[Cause | None] = list(votes.values())
+    if kind == "missing":
+        found.append(_fell_silent(facts, figures, faults[biggest]))
     found.append(
         usual("link-loss", "no trace on this computer, nor of other data on the wire", 0.5)
         if kind == "missing"
@@ -66,6 +71,16 @@ def _clock_fault(
         machine=_machine_of(facts, port), count=count, at=places[biggest]["at"], causes=ranked(found),
         evidence={"places": places[:MOST_PLACES], "told_live": _told_count(facts, f"clock-{kind}")},
     )  # fmt: skip
+
+
+def _fell_silent(facts: Facts, figures: TrackFigures, fault: GridFault) -> Cause | None:
+    """A hole in which nothing at all came for as long as MIDI lets active sensing be away (p. 33)."""
+    times = figures.track.t_ns
+    begin, end = times[max(0, fault.index - 1)], times[fault.index]
+    if end - begin < SILENCE_NS or facts.bytes_between(figures.port, "in", begin, end - 1):
+        return None
+    why = f"nothing at all came for {(end - begin) / 1e6:.0f} ms, and then the clock went on"
+    return cause("unplugged", why, 0.55)
 
 
 def _place(facts: Facts, figures: TrackFigures, fault: GridFault) -> dict[str, Any]:

@@ -67,6 +67,7 @@ songs:
     length: {bars} bars
     pre-roll: {pre_roll} bars
     tail: 0 bars
+    tempo-changes: [{tempo_changes}]
     cues:
       - {{at: start, machine: keys, program: 5}}
       - {{at: bar 2, machine: keys, {second}}}
@@ -112,7 +113,8 @@ def _seconds(song: dict[str, Any], more: float = 0) -> float:
     return float(60 / song["tempo"] * beats + 6 + more)
 
 
-def _master(rng: Random, **changes: Any) -> tuple[str, dict[str, Any]]:
+def mastered_song(rng: Random, **changes: Any) -> tuple[str, dict[str, Any]]:
+    """Return a session under our own clock, and what was drawn for it."""
     song = _song(rng)
     moves = "\n".join(
         f"      - {{at: bar {bar} beat {beat}, machine: bass, control: 74, value: {10 * bar + beat}}}"
@@ -126,13 +128,14 @@ def _master(rng: Random, **changes: Any) -> tuple[str, dict[str, Any]]:
     return MASTER.format(**{**values, **changes}), {**song, **changes}
 
 
-def _follow(rng: Random, **changes: Any) -> tuple[str, dict[str, Any]]:
+def followed_song(rng: Random, **changes: Any) -> tuple[str, dict[str, Any]]:
+    """Return a session that follows a simulated recorder's clock, and what was drawn for it."""
     song = _song(rng)
     values = {
         "master_tempo": changes.get("tempo", song["tempo"]),
         "lead": 24 * rng.randint(4, 6), "seed": rng.randint(1, 9999),
         "tape": f"jitter: {rng.randint(2, 8) / 10} ms", "box": "", "rack": "", "settle": "0 ms",
-        "second": "control: 7, value: 90",
+        "second": "control: 7, value: 90", "tempo_changes": "",
         "clocks": 96 * (song["bars"] + song["pre_roll"]), **song,
     }  # fmt: skip
     values.update(changes)
@@ -175,7 +178,7 @@ def _pipe_full(at_s: float, for_s: float) -> Play:
 
 
 def _computer(rng: Random) -> Case:
-    text, song = _master(rng)
+    text, song = mastered_song(rng)
     return Case(
         "computer", "computer", text, _seconds(song), _stalled(rng.uniform(4, 7), rng.uniform(0.02, 0.4))
     )
@@ -184,33 +187,33 @@ def _computer(rng: Random) -> Case:
 def _slow_port(rng: Random) -> Case:
     port = rng.choice(["box", "rack"])
     after, span, each = _ms(rng, 4000, 7000), _ms(rng, 30, 400), _ms(rng, 3, 12)
-    text, song = _master(rng, **{port: f"hold-after: {after}, hold-for: {span}, hold-each: {each}"})
+    text, song = mastered_song(rng, **{port: f"hold-after: {after}, hold-for: {span}, hold-each: {each}"})
     return Case("slow-port", "slow-port", text, _seconds(song))
 
 
 def _unplugged(rng: Random) -> Case:
     port = rng.choice(["box", "rack"])
     span = rng.choice(["0 ms", _ms(rng, 1500, 4000)])
-    text, song = _master(rng, **{port: f"unplug-after: {_ms(rng, 4000, 7000)}, unplug-for: {span}"})
+    text, song = mastered_song(rng, **{port: f"unplug-after: {_ms(rng, 4000, 7000)}, unplug-for: {span}"})
     return Case("unplugged", "unplugged", text, _seconds(song))
 
 
 def _refused(rng: Random) -> Case:
     port = rng.choice(["box", "rack"])
     fault = f"refuse-after: {_ms(rng, 4000, 7000)}, refuse-for: {_ms(rng, 60, 3000)}"
-    text, song = _master(rng, **{port: fault})
+    text, song = mastered_song(rng, **{port: fault})
     return Case("refused", "port-refused", text, _seconds(song))
 
 
 def _machine_late(rng: Random) -> Case:
-    text, song = _master(rng, box=f"late-start-clocks: {rng.randint(1, 60)}")
+    text, song = mastered_song(rng, box=f"late-start-clocks: {rng.randint(1, 60)}")
     return Case("machine-late", "machine-start", text, _seconds(song))
 
 
 def _short_lead(rng: Random) -> Case:
-    text, song = _master(rng)
+    text, song = mastered_song(rng)
     interval_ms = 2500 / song["tempo"]
-    text, song = _master(
+    text, song = mastered_song(
         Random(rng.randint(1, 10**6)),
         tempo=song["tempo"],
         lead=f"{round(interval_ms * rng.randint(4, 20))} ms",
@@ -219,7 +222,7 @@ def _short_lead(rng: Random) -> Case:
 
 
 def _log_lost(rng: Random) -> Case:
-    text, song = _master(rng)
+    text, song = mastered_song(rng)
     return Case(
         "log-lost", "pipe-full", text, _seconds(song), _pipe_full(rng.uniform(4, 6), rng.uniform(0.3, 1.5))
     )
@@ -227,26 +230,26 @@ def _log_lost(rng: Random) -> Case:
 
 def _pass_shifted(rng: Random) -> Case:
     state = rng.getstate()
-    text, song = _master(rng)
+    text, song = mastered_song(rng)
     past = [text, text]
     rng.setstate(state)
-    shifted, _ = _master(rng, latency=_ms(Random(text), 9, 13))
+    shifted, _ = mastered_song(rng, latency=_ms(Random(text), 9, 13))
     return Case("pass-shifted", "machine-start", shifted, _seconds(song), past=past)
 
 
 def _offset_changed(rng: Random) -> Case:
     state = rng.getstate()
-    text, song = _master(rng)
+    text, song = mastered_song(rng)
     rng.setstate(state)
-    shifted, _ = _master(rng, offset=f"{Random(text).choice([-40, -15, 12, 30])} ms")
+    shifted, _ = mastered_song(rng, offset=f"{Random(text).choice([-40, -15, 12, 30])} ms")
     return Case("offset-changed", "other-settings", shifted, _seconds(song), past=[text, text])
 
 
 def _machine_deaf(rng: Random) -> Case:
     state = rng.getstate()
-    text, song = _master(rng)
+    text, song = mastered_song(rng)
     rng.setstate(state)
-    silent, _ = _master(rng, box="ignore-start: true")
+    silent, _ = mastered_song(rng, box="ignore-start: true")
     return Case("machine-deaf", "machine-deaf", silent, _seconds(song), past=[text])
 
 
@@ -254,7 +257,7 @@ def _machine_deaf(rng: Random) -> Case:
 
 
 def _followed(kind: str, cause: str, rng: Random, more: str, *, seconds: float = 4, **changes: Any) -> Case:
-    text, song = _follow(rng, **changes)
+    text, song = followed_song(rng, **changes)
     jitter = f"jitter: {rng.randint(2, 8) / 10} ms"
     text = text.replace(song["tape"], f"{jitter}, {more}" if more else jitter, 1)
     return Case(kind, cause, text, _seconds(song, seconds))
@@ -292,6 +295,22 @@ def _wow(rng: Random) -> Case:
 def _lost_clocks(rng: Random) -> Case:
     counts = sorted(rng.sample(range(40, 500), rng.randint(1, 8)))
     return _followed("lost-clocks", "link-loss", rng, f"missing: {counts}")
+
+
+def _changing(rng: Random, kind: str, cause: str, more: str) -> Case:
+    """A song that changes its tempo at bar 3, and a master that does so too."""
+    tempo, pre_roll = rng.randint(90, 140), rng.randint(1, 2)
+    other = round(tempo * (1 + rng.choice([-1, 1]) * rng.uniform(0.04, 0.2)))
+    steps = f"steps: {{{96 * (pre_roll + 2)}: {tempo / other:.9f}}}"
+    return _followed(
+        kind, cause, rng, f"{steps}{more}", tempo=tempo, pre_roll=pre_roll, master_tempo=tempo,
+        tempo_changes=f"{{at: bar 3, tempo: {other}}}", seconds=8,
+    )  # fmt: skip
+
+
+def _lost_in_changes(rng: Random) -> Case:
+    counts = sorted(rng.sample(range(40, 450), rng.randint(1, 6)))
+    return _changing(rng, "lost-in-changes", "link-loss", f", missing: {counts}")
 
 
 def _flood(rng: Random) -> Case:
@@ -344,19 +363,19 @@ def _bursts(rng: Random) -> Case:
 
 
 def _late_lock(rng: Random) -> Case:
-    text, song = _follow(rng, lead=0, pre_roll=0)
+    text, song = followed_song(rng, lead=0, pre_roll=0)
     text = text.replace(song["tape"], f"jitter: {_ms(rng, 3, 6)}", 1)
     return Case("late-lock", "short-lead", text, _seconds({**song, "pre_roll": 0}, 4))
 
 
 def _stall_following(rng: Random) -> Case:
-    text, song = _follow(rng)
+    text, song = followed_song(rng)
     return Case("stall-following", "computer", text, _seconds(song, 4),
                 _stalled(rng.uniform(5, 7), rng.uniform(0.06, 0.3)))  # fmt: skip
 
 
 def _mid_song(rng: Random) -> Case:
-    text, song = _follow(rng, settle="150 ms", second="program: 9")
+    text, song = followed_song(rng, settle="150 ms", second="program: 9")
     start_at = 16 * (song["pre_roll"] + rng.randint(2, 3))
     text = text.replace(song["tape"], f"{song['tape']}, start-at: {start_at}", 1)
     return Case("mid-song", "mid-song", text, _seconds(song, 4))
@@ -367,6 +386,7 @@ FAULTS: dict[str, Callable[[Random], Case]] = {
     "machine-late": _machine_late, "short-lead": _short_lead, "log-lost": _log_lost,
     "pass-shifted": _pass_shifted, "offset-changed": _offset_changed, "machine-deaf": _machine_deaf,
     "tempo": _tempo, "ramp": _ramp, "step": _step, "wow": _wow, "lost-clocks": _lost_clocks,
+    "lost-in-changes": _lost_in_changes,
     "flood": _flood, "master-unplugged": _master_unplugged, "doubled": _doubled,
     "second-source": _second_source, "no-start": _no_start, "master-gone": _master_gone,
     "start-again": _start_again, "no-clock": _no_clock, "bursts": _bursts, "late-lock": _late_lock,
@@ -378,38 +398,42 @@ FAULTS: dict[str, Callable[[Random], Case]] = {
 
 
 def _clean_master(rng: Random) -> Case:
-    text, song = _master(rng, latency=_ms(rng, 0, 8))
+    text, song = mastered_song(rng, latency=_ms(rng, 0, 8))
     return Case("master", "", text, _seconds(song))
 
 
 def _clean_changes(rng: Random) -> Case:
     tempo = rng.randint(90, 150)
     changes = f"{{at: bar 2, tempo: {tempo + 6}}}, {{at: bar 3, tempo: {tempo - 8}, over: 2 bars}}"
-    text, song = _master(rng, tempo=tempo, changes=changes)
+    text, song = mastered_song(rng, tempo=tempo, changes=changes)
     return Case("tempo changes", "", text, _seconds({**song, "tempo": tempo - 8}))
 
 
 def _clean_again(rng: Random) -> Case:
-    text, song = _master(rng)
+    text, song = mastered_song(rng)
     return Case("again", "", text, _seconds(song), past=[text, text])
 
 
 def _clean_follow(rng: Random) -> Case:
     kind = rng.choice([f"jitter: {rng.randint(0, 20) / 10} ms", "usb-grid: true, jitter: 0.2 ms"])
     more = f"{kind}, drift-ppm: {rng.randint(-300, 300)}"
-    text, song = _follow(rng)
+    text, song = followed_song(rng)
     return Case("follow", "", text.replace(song["tape"], more, 1), _seconds(song, 2))
 
 
 def _clean_late_start(rng: Random) -> Case:
-    text, song = _follow(rng)
+    text, song = followed_song(rng)
     more = f"{song['tape']}, late-start: {_ms(rng, 1, 300)}, sensing: true"
     return Case("follow, late start", "", text.replace(song["tape"], more, 1), _seconds(song, 2))
 
 
+def _clean_follow_changes(rng: Random) -> Case:
+    return _changing(rng, "follow, tempo changes", "", "")
+
+
 SOUND: dict[str, Callable[[Random], Case]] = {
     "master": _clean_master, "tempo changes": _clean_changes, "again": _clean_again,
-    "follow": _clean_follow, "late start": _clean_late_start,
+    "follow": _clean_follow, "late start": _clean_late_start, "follow changes": _clean_follow_changes,
 }  # fmt: skip
 
 
