@@ -22,6 +22,7 @@ from runner.plan.joining import join_legs
 from runner.plan.leg import CompiledLeg, LegState, Stretch, compile_leg, state_at
 from runner.plan.loops import Loop
 from runner.plan.parts import PartNotes
+from runner.plan.recorder import check_places
 from runner.plan.report import WireReport, rows_of
 from runner.plan.reporting import Path, Reporter
 from runner.plan.rig import rig_of
@@ -133,6 +134,7 @@ def read_score(
     score = Score(song.song, path, time, ports, machines, song.lead, song.pre_roll, song.tail)
     score.time_code = song.time_code or ""
     score.origins = origins_of(song.time_code, ports, path, report)
+    check_places(session, song.time_code, path, report)
     by_name = {machine.name: machine for machine in machines}
     for number, part in enumerate(song.parts):
         if number in parts:

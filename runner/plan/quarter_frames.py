@@ -21,6 +21,16 @@ CLOCKS_PER_QUARTER = 24
 DEFAULT_TIME_CODE = "01:00:00:00"  #: of bar 1, if a song does not say
 
 
+def origin_at(text: str, rate: FrameRate) -> TimeCode:
+    """Return the time code of bar 1, as a session writes it, at the rate that a machine names.
+
+    That need not be the rate for which it was written: the numbers are taken as they are, a ';' binds nobody,
+    and a frame number that the rate has not is its last one. ValueError if `text` is no time code.
+    """
+    code = TimeCode.parse((text or DEFAULT_TIME_CODE).replace(";", ":"), FrameRate.FPS_30)
+    return TimeCode(code.hours, code.minutes, code.seconds, min(code.frames, rate.count - 1), rate)
+
+
 class QuarterFrames:
     """The quarter frames of one role, by their index: 0 is the one at bar 1, negative before it.
 

@@ -15,9 +15,11 @@ from runner.music.machine_control import Field, command, read
 from runner.plan.columns import Draft
 from runner.plan.cues import is_record, is_record_strobe
 from runner.plan.quarter_frames import DEFAULT_TIME_CODE
+from runner.plan.reporting import Path, Reporter
 from runner.plan.score import ScoreMachine
 from runner.plan.stretch import Collected, Frame
 from runner.plan.timeline import EventOrder
+from runner.session.model import Session
 
 AFTER_NS = 400_000_000  #: from a punch to the question
 BEFORE_NS = 300_000_000  #: from the question to the punch that ends a recording
@@ -77,6 +79,17 @@ def _ask(out: Collected, machine: ScoreMachine, change: _Change, after_ns: int) 
             (command(machine.device_id, read(Field.MOTION, Field.RECORD_STATUS)),),
         )
     )
+
+
+def check_places(session: Session, text: str | None, path: Path, report: Reporter) -> None:
+    """See that each recorder's frame rate has the time code `text` of bar 1, to which it is located."""
+    for name, machine in session.machines.items():
+        if text is None or machine.kind != "recorder" or "time-code" in machine.follows:
+            continue  # one that follows time code is seen to with its port
+        try:
+            locate_code(text, FrameRate.parse(machine.frame_rate), 0)
+        except ValueError as error:
+            report.add((*path, "time-code"), f"{error} (frame rate of {name})")
 
 
 def locate_code(text: str | None, rate: FrameRate, t_ns: int) -> TimeCode:

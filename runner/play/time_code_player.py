@@ -14,9 +14,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
-from runner.music import FrameRate, TimeCode
-from runner.plan.quarter_frames import DEFAULT_TIME_CODE
+from runner.music import FrameRate
+from runner.plan.quarter_frames import origin_at
 from runner.plan.timeline import Stage, Timeline
 from runner.play.commands import ClockPolicy, RigMachine
 from runner.play.following import NOT_A_CLOCK, FollowingPlayer, Heard, ReportSource
@@ -245,7 +246,7 @@ class TimeCodePlayer(FollowingPlayer):
 
     def _listener_of(self, timeline: Timeline | None) -> TimeCodeListener:
         policy = self._policy
-        text = (timeline.time_code if timeline is not None else "") or DEFAULT_TIME_CODE
+        text = timeline.time_code if timeline is not None else ""
         rate = FrameRate.parse(policy.frame_rate) if policy.frame_rate else None
         prior: GridPrior | SteadyPrior = SteadyPrior(120.0)
         freewheel_ns = policy.freewheel_ns or policy.freewheel_clocks * 20_833_333
@@ -259,11 +260,7 @@ class TimeCodePlayer(FollowingPlayer):
             on_dropout="carry-on" if policy.then == "carry-on" else "stop",
         )
 
-        def origin(at: FrameRate) -> TimeCode:
-            # as plain numbers: a ';' of the session does not bind a recorder that counts non-drop
-            return TimeCode.parse(text.replace(";", ":"), at)
-
-        return TimeCodeListener(config, prior, origin, rate, policy.machine)
+        return TimeCodeListener(config, prior, partial(origin_at, text), rate, policy.machine)
 
     def _make_relays(self, timeline: Timeline) -> list[PortRelay]:
         shifts = shifts_of([(role.port, role.shift_ns) for role in timeline.clocks])

@@ -247,3 +247,16 @@ def test_other_numbers_than_the_session_says_are_an_error_of_the_take() -> None:
     rig.machine("tape").receive(command(1, cell(Mmc.PLAY)), rig.clock.now_ns())
     rig.run_for(2)
     assert "time-code-rate" in [finding["code"] for finding in rig.findings()]
+
+
+def test_a_rate_that_has_no_such_frame_as_the_sessions_bar_1_is_followed() -> None:
+    """Bar 1 is written as 01:00:00:28, and what comes has 24 frames a second: its last frame is taken."""
+    text = SESSION.format(rate="30", number=24, more="", then="stop")
+    rig = VirtualRig.of(text.replace('"01:00:00:00"', '"01:00:00:28"'))
+    rig.roll()
+    deck, now = rig.machine("tape"), rig.clock.now_ns()
+    deck.receive(command(1, locate(TimeCode.parse("00:59:58:00", FrameRate.FPS_24))), now)
+    rig.run_for(0.5)
+    deck.receive(command(1, cell(Mmc.PLAY)), rig.clock.now_ns())
+    rig.run_for(3)
+    assert [r for r in rig.records(Kind.TICK_SENT) if r.port == 1]

@@ -12,7 +12,7 @@ from runner.errors import PlanError
 from runner.music import FrameRate, TimeCode, parse_moment
 from runner.music.mtc import read_full, read_pieces
 from runner.plan.compile import CompiledSong, Loop, compile_song
-from runner.plan.quarter_frames import QuarterFrames
+from runner.plan.quarter_frames import QuarterFrames, origin_at
 from runner.plan.timecode_out import merged
 from runner.plan.timeline import Timeline
 from runner.session.load import load_session
@@ -176,6 +176,20 @@ def test_a_time_code_that_the_rate_has_not_is_an_error(song: str, deck: str, wor
     """The session's text is read at the machine's frame rate."""
     with pytest.raises(PlanError, match=words):
         compiled(session(deck=deck, song=song))
+
+
+def test_a_place_that_the_recorders_rate_has_not_is_an_error() -> None:
+    """Also for a recorder that is only located: the plan says so, and not the take."""
+    text = session(deck=", frame-rate: 24", song=', time-code: "00:10:00:28"').replace("time-code, ", "")
+    with pytest.raises(PlanError, match=r"frames 0 to 23, got 28 \(frame rate of deck\)"):
+        compiled(text)
+
+
+@pytest.mark.parametrize(("rate", "number"), [("24", "01:00:00:23"), ("29.97-drop", "01:00:00;28")])
+def test_bar_1_at_a_rate_that_was_not_thought_of(rate: str, number: str) -> None:
+    """A machine may name any rate: numbers as written, and the last one where the rate has no such."""
+    assert str(origin_at("01:00:00:28", RATES[rate])) == number
+    assert str(origin_at("", RATES["24"])) == "01:00:00:00"
 
 
 def test_two_rates_on_one_port_are_an_error() -> None:
