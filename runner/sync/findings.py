@@ -112,7 +112,7 @@ KINDS: dict[Code, Kind] = {
                             "set recorder and project to the same: after an hour they are 3.6 s apart"),
     Code.CODE_SPEED: Kind("warning", "percent", "time code does not run at the speed of its frame rate",
                           "set the recorder to the rate that it names; look for varispeed and for pull-down"),
-    Code.CODE_BROKEN: Kind("note", "quarter frames", "quarter frames came out of order",
+    Code.CODE_BROKEN: Kind("note", "quarter frames", "quarter frames came out of order or damaged",
                            "let one machine only send time code on this cable"),
     Code.CODE_JITTER: Kind("note", "us", "how irregular the time code is, and of which kind",
                            "a burst class asks for another interface or a lighter computer load"),

@@ -24,7 +24,7 @@ from runner.sync.reports import EventKind, FollowerConfig, FollowerEvent, Tick, 
 from runner.sync.states import LockState, Transport
 
 _DROPPED = 2 * PER_FRAME  #: quarter frames of the two numbers that drop-frame leaves out
-_UNSURE_SETS = 2  #: so many whole sets in a row off by little mean that the count was wrong
+_UNSURE_SETS = 2  #: so many whole sets in a row must be off: a single one may be damaged on its way
 
 
 class Notice(Enum):
@@ -71,7 +71,8 @@ class TimeCodeFollower:
         self._origin: TimeCode | None = None
         self._base = 0  # the inner count of the quarter frame at song time 0
         self._skew = 0  # quarter frames by which its numbers have turned out to be wrong
-        self._unsure = 0
+        self._unsure = 0  # whole sets in a row that do not fit
+        self.damaged = 0  #: whole sets with a time that cannot be, and right ones before and after
         self._events: deque[FollowerEvent] = deque(maxlen=1024)
         self._notices: deque[TimeCodeNotice] = deque(maxlen=256)
         self._told: set[Notice] = set()
@@ -277,27 +278,36 @@ class TimeCodeFollower:
         """Hold the number of a whole set against the count."""
         if tick.clocks is None:
             return
-        code = self._renamed(whole.code)
-        if code.rate is not self._rate:
-            self._jump(code, t_ns, 0)
+        if whole.code.rate is not self._named:
+            if self._doubted():
+                code = self._renamed(whole.code)
+                if code.rate is not self._rate:
+                    self._jump(code, t_ns, 0)
             return
-        self._code = code.plus(2)
+        code = self._renamed(whole.code)
         off = self._inner_of(code, PIECES - 1) - tick.clocks
         if whole.dropped:
             self._numbers(code, t_ns, "is coded as drop-frame and has a number that drop-frame leaves out")
         if off == 0:
+            self.damaged += self._unsure
             self._unsure = 0
         elif tick.verdict is TickVerdict.PENDING:
-            return
+            pass  # a gap whose length is not settled yet
         elif off == _DROPPED and not code.rate.is_drop and _at_drop(code):
             self._numbers(code, t_ns, "is coded as non-drop and leaves out the numbers of drop-frame")
             self._skew += off
         elif abs(off) <= _DROPPED and code.rate.is_drop and _at_drop(code):
             self._skew += off  # numbers that do not exist were taken for the next that does
-        elif abs(off) < PIECES and self._unsure < _UNSURE_SETS - 1:
-            self._unsure += 1
-        else:
+        elif self._doubted():
             self._jump(code, t_ns, off)
+        else:
+            return
+        self._code = code.plus(2)
+
+    def _doubted(self) -> bool:
+        """Count a set that does not fit; whether there were so many in a row that they are believed."""
+        self._unsure += 1
+        return self._unsure >= _UNSURE_SETS
 
     def _numbers(self, code: TimeCode, t_ns: int, text: str) -> None:
         self._notice(Notice.NUMBERS, t_ns, code, text)

@@ -159,9 +159,10 @@ class TimeCodeListener:
 
     def close(self, t_ns: int) -> JitterFigures:
         """End a take: judge the jitter, and return its figures."""
-        broken = self.follower.broken
-        if broken:
-            self._find(Code.CODE_BROKEN, t_ns, None, broken, f"{broken} quarter frames came out of order")
+        broken, damaged = self.follower.broken, self.follower.damaged
+        if broken or damaged:
+            text = f"quarter frames: {broken} out of order, {damaged} whole sets with a wrong time"
+            self._find(Code.CODE_BROKEN, t_ns, None, broken + damaged, text)
         figures = self.jitter.figures()
         if figures.kind is not JitterClass.UNKNOWN:
             severity: Severity = "warning" if figures.kind is JitterClass.BURSTS else "note"

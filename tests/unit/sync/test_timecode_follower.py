@@ -213,6 +213,39 @@ def test_a_jump_while_it_runs_is_told(to: str) -> None:
     assert target.follower.transport is Transport.PLAYING  # it plays there
 
 
+@pytest.mark.parametrize("piece", range(8))
+def test_one_damaged_quarter_frame_is_no_jump(piece: int) -> None:
+    """A cable may change a bit: the row goes on, one set has a time that cannot be, and nothing stops.
+
+    RP-004/008 (p. 4) has the whole time verified with each set; the next one is right again.
+    """
+    target = listener()
+    tape = TapeCode(TimeCode.parse("01:00:08:00", R25))
+    at = 0
+    for number, (at, data) in enumerate(tape.stream(400)):
+        if number == 200 + piece:
+            data = bytes((0xF1, data[1] ^ (0x02 if piece == 7 else 0x01)))
+        target.take(data, at)
+    assert codes(target) == []
+    assert EventKind.STOPPED not in [event.kind for event in target.events()]
+    here = target.follower.count_at(at)
+    assert here == pytest.approx((at - tape.begin_ns + 8 * SECOND) / CLOCK_NS, abs=0.01)
+    target.close(at)
+    (finding, *_) = target.findings()
+    assert finding.text == "quarter frames: 0 out of order, 1 whole sets with a wrong time"
+
+
+def test_a_rate_that_changes_is_believed_with_the_second_set() -> None:
+    """Another rate code for good: told, and followed from there on."""
+    target = listener()
+    at = fed(target, TapeCode(TimeCode.parse("01:00:00:00", R25)), 160)
+    fed(target, TapeCode(TimeCode.parse("01:00:02:00", R24), begin_ns=at + 10 * MS), 160)
+    (finding,) = [each for each in target.findings() if each.code is Code.CODE_RATE]
+    assert "changes from 25 to 24" in finding.text
+    assert target.follower.frame_rate is R24
+    assert target.follower.transport is Transport.PLAYING
+
+
 def test_reverse_is_no_playing() -> None:
     """In reverse nothing is played; once told."""
     target = listener()
