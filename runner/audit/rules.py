@@ -17,6 +17,7 @@ from runner.audit.rules_log import how_it_ended, log_is_whole
 from runner.audit.rules_machines import machines_silent, machines_started, take_shifted
 from runner.audit.rules_messages import messages_late, notes_left, planned_but_not_sent, programs_in_force
 from runner.audit.rules_ports import ports
+from runner.audit.rules_recorder import recorders_at_the_end
 
 RULES: tuple[Rule, ...] = (
     how_it_ended,
@@ -36,6 +37,7 @@ RULES: tuple[Rule, ...] = (
     machines_started,
     machines_silent,
     take_shifted,
+    recorders_at_the_end,
     told_live,
 )
 

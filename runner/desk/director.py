@@ -13,18 +13,21 @@ from runner.desk.job import Job
 from runner.desk.preflight import preflight_quick
 from runner.desk.prepare import Prepared, read_session
 from runner.desk.recorders import Recorders
-from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Presence, Recording, SentOut
+from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Presence, Recording, SentOut, Told
 from runner.desk.roll import compile_roll, unloaded
 from runner.desk.run_state import Link, RunState, Tell, places_of_job, utc_text
 from runner.desk.show import Directive, Do, Phase, Show
 from runner.desk.status import Status
 from runner.errors import ExitCode, TakeFormatError, TakewrightError
 from runner.play.commands import Command
+from runner.play.states import PlayState
 from runner.session.model import Session
 from runner.takes.format import Record
 from runner.takes.names import take_number
 from runner.takes.rating import Mark, add_mark, rate
 
+#: states in which an armed take has begun
+_SOUNDS = (PlayState.LEAD, PlayState.PRE_ROLL, PlayState.ROLLING, PlayState.TAIL)
 QUIET_NS = 2_000_000_000  #: after a song: what still rings is not cut by the next song's programs
 
 
@@ -58,6 +61,7 @@ class Director:
         self.recorders.refuse = lambda text: self.calling.cannot_roll(text, ExitCode.NOT_CLEAN)
         self.recorders.stop_take = lambda why: link.command(Command.STOP, {"why": why})
         self._last_end_ns = 0
+        self._to_close: Ended | None = None  # a take whose recorders are stopping
         self._told_trouble = ""
 
     @classmethod
@@ -161,6 +165,7 @@ class Director:
         self._collect(now_ns)
         self.calling.tick(now_ns)
         self.recorders.tick(now_ns)
+        self._close_take()
         if not self.stopping and self.calling.configured:
             self._carry_out(self.show.tick(now_ns))
 
@@ -171,7 +176,7 @@ class Director:
         self.calling.forget_call()
         if self.recording.rolling or self.calling.call is not None:
             self.link.command(Command.STOP, {"why": why})
-        elif not self.recording.keeper.closing:
+        elif not self.recording.keeper.closing and self._to_close is None:
             self._leave_now()
 
     def halt(self, why: str) -> None:
@@ -362,6 +367,8 @@ class Director:
             self.heard(event)
         else:
             self.board.see(event, utc_text())
+            if isinstance(event, Told) and event.data.get("state") in _SOUNDS:
+                self.recorders.sounds()
             if isinstance(event, Presence):
                 self.presence(event)
                 self.calling.see_missing()
@@ -372,12 +379,19 @@ class Director:
         self._last_end_ns = self.now_ns()
         self.recorders.ended(self.recording.keeper.folder if event.logged else None, self._last_end_ns)
         self.board.state = "ready"
+        self.show.ended(event.outcome)
         if event.logged:
-            self.show.ended(event.outcome)
+            self._to_close = event
+            self._close_take()
         else:
             self.tell.warn(f"this take has no log: {self.recording.keeper.problem}")
-            self.show.ended(event.outcome)
             self._after_take("failed", self.now_ns())
+
+    def _close_take(self) -> None:
+        """Close the take that has ended, once its recorders have stopped or had their time for it."""
+        if self._to_close is not None and not self.recorders.stopping:
+            ended, self._to_close = self._to_close, None
+            self.recording.keeper.end(ended.why, ended.outcome)
 
     def _collect(self, now_ns: int) -> None:
         try:

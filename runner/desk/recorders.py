@@ -15,13 +15,16 @@ from pathlib import Path
 from runner.desk.roll import Roll
 from runner.music import FrameRate, TimeCode
 from runner.plan.recorder import locate_code
-from runner.play.machine_control import RecorderControl, RecorderFinding, RecorderSpec
+from runner.play.machine_control import RecorderControl, RecorderSpec
 from runner.play.machine_control_crew import CrewMember, RecorderCrew
+from runner.play.recorder_report import RecorderFinding
 from runner.session.model import Session
 from runner.session.model_rig import MachineSpec
+from runner.takes.reader import RECORDER_FILE
 
-REPORT_FILE = "recorder.json"  #: in the take's folder
 AHEAD_NS = 3_000_000_000  #: that time code begins ahead of the roll, for those who follow it to lock
+COMES_NS = 20_000_000_000  #: from Play until a leading recorder's time code must have come to the song
+COMES_UNSEEN_NS = 300_000_000_000  #: the same for one that does not answer: it may be played by hand
 
 
 class _Phase(Enum):
@@ -50,6 +53,7 @@ class Recorders:
         self._wanted: dict[int, TimeCode] = {}
         self._held: list[RecorderFinding] = []  # for the take that is about to begin
         self._folder: Path | None = None
+        self._armed_ns: int | None = None  # since when a take waits for a recorder to play into it
         self.roll_now: Callable[[], object] = lambda: None  #: called when a roll that waits may be ordered
         self.refuse: Callable[[str], object] = lambda _text: None  #: called when it may not
         self.stop_take: Callable[[str], object] = lambda _why: None
@@ -92,15 +96,21 @@ class Recorders:
         self._phase = _Phase.ROLLING
         if self._leads:
             self._crew.begin(now_ns)
+            self._armed_ns = now_ns if self._leaders else None
+
+    def sounds(self) -> None:
+        """The armed take has begun to roll: the recorder's time code has come to it."""
+        self._armed_ns = None
 
     def ended(self, folder: Path | None, now_ns: int) -> None:
         """The take has ended; its report goes into `folder` when the recorders have stopped."""
+        self._armed_ns = None
         if self._phase is _Phase.ROLLING:
             self._folder = folder
             self._crew.finish(now_ns)
             self._phase = _Phase.STOPPING
             self._flush(now_ns)
-            self._keep_report()  # the run may be over before they have stopped
+            self._keep_report()  # whatever happens until they have stopped
 
     def abort(self, now_ns: int) -> None:
         """What was to be rolled is not: stop them."""
@@ -117,6 +127,11 @@ class Recorders:
     def heard(self, port: int, data: bytes, t_ns: int) -> None:
         """Take a message that came in."""
         self._crew.received(port, data, t_ns)
+
+    @property
+    def stopping(self) -> bool:
+        """Whether a take has ended and its recorders are still being stopped: at most some seconds."""
+        return self._phase is _Phase.STOPPING
 
     @property
     def waiting_for(self) -> str:
@@ -147,6 +162,8 @@ class Recorders:
             self._grant()
         elif phase is _Phase.ROLLING and crew.refused:
             self.stop_take(f"{', '.join(crew.refused)} does not roll")
+        elif self._armed_ns is not None and now_ns - self._armed_ns >= self._patience_ns:
+            self._never_came(now_ns)
         elif phase is _Phase.STOPPING and crew.idle:
             self._keep_report()
             self._folder = None
@@ -176,6 +193,27 @@ class Recorders:
         self._flush(now_ns)
         self.refuse(text or f"{names} does not obey")
 
+    @property
+    def _leaders(self) -> list[str]:
+        """The recorders whose time code is the clock."""
+        clock = self._session.clock
+        machines = self._session.machines.items() if clock.source == "time-code" else ()
+        return [name for name, each in machines if each.kind == "recorder" and each.port == clock.port]
+
+    @property
+    def _patience_ns(self) -> int:
+        return COMES_UNSEEN_NS if set(self._leaders) & set(self._crew.in_open_loop) else COMES_NS
+
+    def _never_came(self, now_ns: int) -> None:
+        """It was told to play, and perhaps it did: an armed take must not wait for ever."""
+        waited_s = self._patience_ns / 1e9
+        self._armed_ns = None
+        for name in self._leaders:
+            text = f"time code of {name} has not come to the song {waited_s:g} s after it was told to play"
+            self._note(RecorderFinding("recorder-not-rolling", "error", now_ns, name, text))
+            self._warn(text)
+            self.stop_take(f"time code of {name} has not come to the song")
+
     def _flush(self, now_ns: int) -> None:
         rows: list[list[object]] = [
             [each.port, each.machine, each.data.hex()] for each in self._crew.due(now_ns)
@@ -197,10 +235,10 @@ class Recorders:
             return
         try:
             text = json.dumps({"format": 1, "recorders": self._crew.reports()}, indent=1)
-            (folder / REPORT_FILE).write_text(text + "\n", encoding="utf-8")
+            (folder / RECORDER_FILE).write_text(text + "\n", encoding="utf-8")
         except OSError as error:
             self._folder = None
-            self._warn(f"{folder / REPORT_FILE} cannot be written: {error.strerror or error}")
+            self._warn(f"{folder / RECORDER_FILE} cannot be written: {error.strerror or error}")
 
 
 def targets_of(session: Session, roll: Roll) -> dict[int, TimeCode]:
@@ -226,4 +264,4 @@ def _spec(name: str, machine: MachineSpec, session: Session) -> RecorderSpec:
     return RecorderSpec(name, plays=leads or not follows, locate_wait_ns=machine.locate_ns, **device)
 
 
-__all__ = ["REPORT_FILE", "Recorders", "targets_of"]
+__all__ = ["Recorders", "targets_of"]

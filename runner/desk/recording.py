@@ -20,10 +20,14 @@ class Begun:
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """The roll has ended: "complete", "stopped" or "failed"; `logged` is false for one that had no log."""
+    """The roll has ended: "complete", "stopped" or "failed"; `logged` is false for one that had no log.
+
+    The log stays open until the keeper is told to close it: a recorder may have something to say yet.
+    """
 
     outcome: str
     logged: bool
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +79,7 @@ Happening = Begun | Ended | Beat | Heard | SentOut | Presence | Told
 
 
 class Recording:
-    """Feeds the takes; at most one is open."""
+    """Feeds the takes; at most one is open, and nothing is written into it once it has ended."""
 
     def __init__(self, keeper: TakeKeeper) -> None:
         self.keeper = keeper
@@ -87,7 +91,7 @@ class Recording:
         waiting: list[Record] = []
         for record in records:
             if record.kind == Kind.TAKE_BEGIN and roll is not None:
-                self.keeper.feed(waiting)
+                self._feed(waiting)
                 waiting = []
                 self.keeper.begin(roll, record)
                 self.rolling = True
@@ -95,24 +99,25 @@ class Recording:
                 continue
             waiting.append(record)  # also beats: they are not kept, but their numbers must not look lost
             if record.kind == Kind.TAKE_END and self.rolling:
-                self.keeper.feed(waiting)
+                self._feed(waiting)
                 waiting = []
                 happened.append(self._end(record))
             else:
                 told = _happening(record)
                 if told is not None:
                     happened.append(told)
-        self.keeper.feed(waiting)
+        self._feed(waiting)
         return happened
+
+    def _feed(self, records: list[Record]) -> None:
+        if self.rolling:
+            self.keeper.feed(records)
 
     def _end(self, record: Record) -> Ended:
         self.rolling = False
         end = record.json()
         outcome = str(end.get("outcome", ""))
-        logged = self.keeper.open
-        if logged:
-            self.keeper.end(str(end.get("why", "")), outcome)
-        return Ended(outcome or "failed", logged)
+        return Ended(outcome or "failed", self.keeper.open, str(end.get("why", "")))
 
 
 def _happening(record: Record) -> Happening | None:

@@ -12,10 +12,8 @@ rolls nothing is sent from here, and so nothing gets in the way of a clock.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 from runner.errors import Severity
 from runner.music import TimeCode
@@ -33,12 +31,20 @@ from runner.music.machine_control import (
     read_answers,
     read_commands,
 )
+from runner.play.recorder_report import (
+    GRACE_NS,
+    Complaint,
+    Loop,
+    PunchWatch,
+    RecorderFinding,
+    RecorderReport,
+)
 
 ANSWER_NS = 2_000_000_000  #: RP-013, p. 2: no answer within 2 s means open loop
 POLL_NS = 200_000_000
 ROLL_POLL_NS = 40_000_000  #: a take begins as soon as the recorder rolls
 STOP_LIMIT_NS = 3_000_000_000
-GRACE_NS = 200_000_000  #: a status so soon after a punch may be that of before it
+_ASKED = (Field.MOTION, Field.RECORD_STATUS, Field.TIME_CODE)
 
 
 class RecorderState(StrEnum):
@@ -51,14 +57,6 @@ class RecorderState(StrEnum):
     ROLLING = "rolling"
     STOPPING = "stopping"
     REFUSED = "refused"  #: it does not obey: no take with it
-
-
-class Loop(StrEnum):
-    """Whether the recorder answers."""
-
-    UNKNOWN = "unknown"
-    CLOSED = "closed"
-    OPEN = "open"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,86 +77,6 @@ class RecorderSpec:
     start_limit_ns: int = 10_000_000_000
 
 
-@dataclass(frozen=True, slots=True)
-class RecorderFinding:
-    """Something that the recorder did not do as it was told. `t_ns` is monotonic."""
-
-    code: str
-    severity: Severity
-    t_ns: int
-    machine: str
-    text: str
-    evidence: Mapping[str, Any] = field(default_factory=dict)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain data for a record."""
-        return {
-            "code": self.code,
-            "severity": self.severity,
-            "machine": self.machine,
-            "text": self.text,
-            "evidence": dict(self.evidence),
-        }
-
-
-@dataclass(slots=True)
-class Punch:
-    """One stretch that was to be recorded, and what the recorder said of it; None where it said nothing."""
-
-    in_ns: int
-    out_ns: int | None = None
-    began: bool | None = None  #: it said, after the punch in, that it records
-    held: bool | None = None  #: its last word before the punch out was that it records
-    ended: bool | None = None  #: it said, after the punch out, that it does not
-    asked: int = 0  #: questions about it until the punch out
-    answered: int = 0  #: and how many were answered by then
-
-    @property
-    def recorded(self) -> bool | None:
-        """Whether it said that it recorded at the beginning and at the end; None if that is not known."""
-        if self.began is None:
-            return None
-        if not (self.began and self.held):
-            return False
-        return True if self.answered >= self.asked else None
-
-
-@dataclass(slots=True)
-class RecorderReport:
-    """What the recorder did in one take, in its own words."""
-
-    machine: str
-    loop: Loop = Loop.UNKNOWN
-    target: str = ""
-    located: bool | None = None
-    rolled: bool | None = None
-    stopped: bool | None = None
-    punches: list[Punch] = field(default_factory=list)
-
-    @property
-    def recorded(self) -> bool | None:
-        """Whether every punch was recorded; None if none was asked for, or it did not say."""
-        said = [punch.recorded for punch in self.punches]
-        if not said or (None in said and False not in said):
-            return None
-        return all(said)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain data for the take."""
-        return {
-            "machine": self.machine,
-            "loop": self.loop.value,
-            "target": self.target,
-            "located": self.located,
-            "rolled": self.rolled,
-            "stopped": self.stopped,
-            "recorded": self.recorded,
-            "punches": [
-                {"began": punch.began, "held": punch.held, "ended": punch.ended} for punch in self.punches
-            ],
-        }
-
-
 class RecorderControl:
     """One recorder. Orders: `prepare`, `begin`, `finish`, `abort`; `due` gives what is to be sent."""
 
@@ -167,6 +85,7 @@ class RecorderControl:
         self.state = RecorderState.IDLE
         self.loop = Loop.UNKNOWN
         self.report = RecorderReport(spec.machine)
+        self._punches = PunchWatch(self.report.punches)
         self._target: TimeCode | None = None
         self._outbox: list[bytes] = []
         self._findings: list[RecorderFinding] = []
@@ -178,6 +97,7 @@ class RecorderControl:
         self._moving: bool | None = None  #: as it last said
         self._locating = False
         self._here: TimeCode | None = None  #: where it last said it was
+        self._unknown: set[int] = set()  #: fields of which it said in this take that it does not know them
         self._complained: set[str] = set()
 
     # ------------------------------------------------------------------ orders
@@ -185,7 +105,8 @@ class RecorderControl:
     def prepare(self, target: TimeCode, now_ns: int) -> None:
         """Locate to where the take begins; `state` becomes READY, or REFUSED."""
         self.report = RecorderReport(self.spec.machine, self.loop, str(target))
-        self._complained = set()
+        self._punches = PunchWatch(self.report.punches)
+        self._complained, self._unknown = set(), set()
         self._target, self._here, self._moving = target, None, None
         self._stop_sent = False
         self._enter(RecorderState.LOCATING, now_ns)
@@ -207,7 +128,7 @@ class RecorderControl:
     def finish(self, now_ns: int) -> None:
         """The take has ended: stop it, if the timeline has not, and see that it stops."""
         if self.state is RecorderState.ROLLING:
-            self._close_punch(now_ns)
+            self._punches.close(now_ns)
         self._enter(RecorderState.STOPPING, now_ns)
         if not self._stop_sent:
             self._say(cell(Mmc.STOP))
@@ -231,25 +152,19 @@ class RecorderControl:
         if found is None or found[0] not in (self.spec.device, ALL_DEVICES):
             return
         for each in found[1]:
-            if each.code == Mmc.RECORD_STROBE:
-                self._close_punch(t_ns)
-                self.report.punches.append(Punch(t_ns))
-            elif each.code == Mmc.RECORD_EXIT:
-                self._close_punch(t_ns)
-            elif each.code == Mmc.STOP:
-                self._close_punch(t_ns)
+            self._punches.sent(each, t_ns)
+            if each.code == Mmc.STOP:
                 self._stop_sent = True
-            elif each.code == Mmc.READ:
-                punches = self.report.punches
-                if punches and punches[-1].out_ns is None:
-                    punches[-1].asked += 1
-                if self._asked_ns is None:
-                    self._asked_ns = t_ns
+            elif each.code == Mmc.READ and self._asked_ns is None:
+                self._asked_ns = t_ns
 
     def feed(self, data: bytes, now_ns: int) -> None:
-        """Take a message that came in by the recorder's port; what is no answer of its is passed over."""
+        """Take a message that came in by the recorder's port; what is no answer of its is passed over.
+
+        So is an answer of which nothing is understood: who gives no other is in open loop.
+        """
         found = read_answers(data)
-        if found is None or self.spec.device not in (found[0], ALL_DEVICES):
+        if found is None or not found[1] or self.spec.device not in (found[0], ALL_DEVICES):
             return
         self._asked_ns = None
         if self.loop is not Loop.CLOSED:
@@ -263,8 +178,7 @@ class RecorderControl:
             elif isinstance(each, TimeCode):
                 self._here = each
             elif isinstance(each, Refusal):
-                self._complain("recorder-refuses", "warning", now_ns, "does not know what it was asked", {
-                    "field": each.field, "data": each.data.hex(" ").upper()})  # fmt: skip
+                self._on_refusal(each, now_ns)
         self._settle(now_ns)
         if self._ask_at_ns is None and self.state in _ASKING:
             self._ask_at_ns = now_ns + (ROLL_POLL_NS if self.state is RecorderState.STARTING else POLL_NS)
@@ -303,24 +217,33 @@ class RecorderControl:
         self._outbox.append(command(self.spec.device, *cells))
 
     def _ask(self, now_ns: int) -> None:
-        self._say(read(Field.MOTION, Field.RECORD_STATUS, Field.TIME_CODE))
-        self._asked_ns, self._ask_at_ns = now_ns, None
+        self._ask_at_ns = None
+        fields = [name for name in _ASKED if name not in self._unknown]
+        if fields:
+            self._say(read(*fields))
+            self._asked_ns = now_ns
 
-    def _complain(
-        self, code: str, severity: Severity, t_ns: int, text: str, evidence: Mapping[str, Any] | None = None
-    ) -> None:
+    def _complain(self, what: Complaint | None, t_ns: int) -> None:
         """Say something once in a take."""
-        if code in self._complained:
+        if what is None or what.code in self._complained:
             return
-        self._complained.add(code)
-        machine = self.spec.machine
+        self._complained.add(what.code)
+        name = self.spec.machine
         self._findings.append(
-            RecorderFinding(code, severity, t_ns, machine, f"{machine} {text}", evidence or {})
+            RecorderFinding(what.code, what.severity, t_ns, name, f"{name} {what.text}", what.evidence)
         )
+
+    @property
+    def _blind(self) -> bool:
+        """Whether its answers cannot tell when what it was told to do is done: spans stand for them."""
+        if self.loop is Loop.OPEN or Field.MOTION in self._unknown:
+            return True
+        locating = self.state is RecorderState.LOCATING and not self._locating
+        return locating and Field.TIME_CODE in self._unknown
 
     def _limit_ns(self) -> int | None:
         """Return when the wait of the state is over."""
-        spec, is_open = self.spec, self.loop is Loop.OPEN
+        spec, is_open = self.spec, self._blind
         spans = {
             RecorderState.LOCATING: spec.locate_wait_ns if is_open else spec.locate_limit_ns,
             RecorderState.STARTING: spec.start_wait_ns if is_open else spec.start_limit_ns,
@@ -335,28 +258,27 @@ class RecorderControl:
         limit_ns = self._limit_ns()
         if limit_ns is None or now_ns < limit_ns:
             return
-        if self.loop is Loop.OPEN:
+        if self._blind:
             self._open_loop_goes_on(now_ns)
         elif self.state is RecorderState.LOCATING:
             self._not_located(now_ns)
         elif self.state is RecorderState.STARTING:
             self.report.rolled = False
-            self._complain("recorder-not-rolling", "error", now_ns, "was told to play and does not")
+            self._complain(Complaint("recorder-not-rolling", "was told to play and does not"), now_ns)
             self._enter(RecorderState.REFUSED, now_ns)
         else:
             self.report.stopped = False
-            self._complain("recorder-not-stopped", "warning", now_ns, "was told to stop and still moves")
+            what = Complaint("recorder-not-stopped", "was told to stop and still moves", "warning")
+            self._complain(what, now_ns)
             self._enter(RecorderState.IDLE, now_ns)
 
     def _not_located(self, now_ns: int) -> None:
         self.report.located = False
         seconds = (now_ns - self._since_ns) / 1e9
         here = f", it stands at {self._here}" if self._here is not None else ""
-        self._complain(
-            "recorder-not-located", "error", now_ns,
-            f"has not gone to {self._target} in {seconds:.1f} s{here}",
-            {"target": str(self._target), "at": str(self._here or "")},
-        )  # fmt: skip
+        text = f"has not gone to {self._target} in {seconds:.1f} s{here}"
+        evidence = {"target": str(self._target), "at": str(self._here or "")}
+        self._complain(Complaint("recorder-not-located", text, evidence=evidence), now_ns)
         self._enter(RecorderState.REFUSED, now_ns)
 
     def _unanswered(self, now_ns: int) -> None:
@@ -369,7 +291,7 @@ class RecorderControl:
             why = "no longer answers" if was is Loop.CLOSED else "does not answer"
             severity: Severity = "warning" if was is Loop.CLOSED else "note"
             text = f"{why}: it is believed to do as it is told"
-            self._complain("recorder-open-loop", severity, now_ns, text)
+            self._complain(Complaint("recorder-open-loop", text, severity), now_ns)
 
     def _open_loop_goes_on(self, now_ns: int) -> None:
         following = {
@@ -392,48 +314,19 @@ class RecorderControl:
             elif not self._stop_sent and now_ns - self._since_ns > GRACE_NS:
                 if self.report.rolled is None:
                     self.report.rolled = False
-                self._complain("recorder-stopped", "error", now_ns, "does not play while the take rolls")
+                self._complain(Complaint("recorder-stopped", "does not play while the take rolls"), now_ns)
+
+    def _on_refusal(self, refusal: Refusal, now_ns: int) -> None:
+        """It does not know a field or a command: it is not asked again in this take."""
+        if refusal.field == Field.RESPONSE_ERROR:
+            self._unknown |= set(_ASKED) & set(refusal.data[1:])
+        evidence = {"field": refusal.field, "data": refusal.data.hex(" ").upper()}
+        text = "does not know what it was asked"
+        self._complain(Complaint("recorder-refuses", text, "warning", evidence), now_ns)
 
     def _on_status(self, status: RecordStatus, now_ns: int) -> None:
-        punches = self.report.punches
-        if self.state not in (RecorderState.ROLLING, RecorderState.STOPPING) or not punches:
-            return
-        punch = punches[-1]
-        changed_ns = punch.in_ns if punch.out_ns is None else punch.out_ns
-        if now_ns - changed_ns < GRACE_NS:
-            return
-        if punch.out_ns is not None:
-            punch.ended = not status.recording
-            if status.recording:
-                self._complain(
-                    "recorder-still-recording", "error", now_ns, "records on after it was punched out"
-                )
-            return
-        if punch.began is None:
-            punch.began = status.recording
-        punch.held = status.recording
-        punch.answered += 1
-        if not status.recording:
-            self._not_recording(punch, status, now_ns)
-
-    def _not_recording(self, punch: Punch, status: RecordStatus, now_ns: int) -> None:
-        if punch.began:
-            after = (now_ns - punch.in_ns) / 1e9
-            self._complain(
-                "recorder-dropped-out", "error", now_ns,
-                f"left record by itself, at most {after:.1f} s after it was punched in", {"after_s": after},
-            )  # fmt: skip
-        elif status.inhibited:
-            self._complain(
-                "recorder-protected", "error", now_ns, "says that recording is locked on the machine"
-            )
-        else:
-            self._complain("recorder-not-recording", "error", now_ns, "was punched in and does not record")
-
-    def _close_punch(self, t_ns: int) -> None:
-        punches = self.report.punches
-        if punches and punches[-1].out_ns is None:
-            punches[-1].out_ns = t_ns
+        if self.state in (RecorderState.ROLLING, RecorderState.STOPPING):
+            self._complain(self._punches.said(status, now_ns), now_ns)
 
     def _settle(self, now_ns: int) -> None:
         """Move on from a state whose end the recorder has told."""
@@ -442,7 +335,7 @@ class RecorderControl:
             assert self._target is not None
             if self._here.rate is not self._target.rate:
                 text = f"counts at {self._here.rate.value}, and the session says {self._target.rate.value}"
-                self._complain("recorder-other-rate", "error", now_ns, text)
+                self._complain(Complaint("recorder-other-rate", text), now_ns)
                 self.report.located = False
                 self._enter(RecorderState.REFUSED, now_ns)
             elif abs(self._here.frames_since(self._target)) <= 1:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from runner.music import TimeCode
-from runner.play.machine_control import Loop, RecorderControl, RecorderFinding, RecorderState
+from runner.play.machine_control import RecorderControl, RecorderState
+from runner.play.recorder_report import Loop, RecorderFinding
 
 
 @dataclass(frozen=True, slots=True)

@@ -123,6 +123,7 @@ SETTINGS: Mapping[str, Mapping[str, Setting]] = {
         "answer": _TIME_,
         "ignores-record": _FLAG,
         "ignores-locate": _FLAG,
+        "ignores-stop": _FLAG,
         "locate-misses": _TIME_,
         "speed": Setting("number", 0.5, 2),
         "codes-as": Setting("number", 0, 30),

@@ -14,12 +14,19 @@ from typing import Any
 from runner.takes.files import sha256_of, write_atomically
 from runner.takes.journal import journal_files
 from runner.takes.midi_capture import capture_midi
-from runner.takes.reader import CLOCK_FILE, EVENTS_FILE, PLAN_FILE, SUMMARY_FILE, read_take
+from runner.takes.reader import (
+    CLOCK_FILE,
+    EVENTS_FILE,
+    PLAN_FILE,
+    RECORDER_FILE,
+    SUMMARY_FILE,
+    read_take,
+)
 from runner.takes.summary import summarise
 
 CAPTURE_FILE = "capture.mid"
 SESSION_FILE = "session.yaml"
-LISTED_FILES = (EVENTS_FILE, CLOCK_FILE, CAPTURE_FILE, SESSION_FILE, PLAN_FILE)
+LISTED_FILES = (EVENTS_FILE, CLOCK_FILE, CAPTURE_FILE, SESSION_FILE, PLAN_FILE, RECORDER_FILE)
 
 
 def close_take(

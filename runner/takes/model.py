@@ -95,6 +95,7 @@ class Take:
     damages: Sequence[Damage] = ()
     summary: Mapping[str, Any] | None = None
     plan: Sequence[Mapping[str, Any]] | None = None
+    recorders: Sequence[Mapping[str, Any]] = ()  #: the reports of recorder.json
     torn: bool = False  #: a file ends in an unfinished line, as a power cut leaves it
 
     @property

@@ -20,6 +20,7 @@ EVENTS_FILE = "events.jsonl"
 CLOCK_FILE = "clock.jsonl"
 SUMMARY_FILE = "take.json"
 PLAN_FILE = "plan.json"
+RECORDER_FILE = "recorder.json"  #: what each recorder said that it did
 _HEADER_LINES = 4  #: a header torn by the death of its writer is written again on the next line
 _TAIL_BYTES = 1024 * 1024
 _MAX_JSON_BYTES = 256 * 1024 * 1024
@@ -68,7 +69,8 @@ def read_take(folder: Path, *, plan: bool = False) -> Take:
     _read_lines(folder / CLOCK_FILE, reader, lambda line, _: add_beat(tracks, line))
     damages += reader.damages
     _add_pending(folder, header, events, tracks)
-    take = Take(str(folder), header, events, tracks, damages, summary, None, torn or reader.torn)
+    take = Take(str(folder), header, events, tracks, damages, summary, torn=torn or reader.torn)
+    take.recorders = _read_recorders(folder / RECORDER_FILE, damages)
     if plan:
         take.plan = _read_plan(folder / PLAN_FILE, damages)
     return take
@@ -107,6 +109,11 @@ def _read_object(path: Path, damages: list[Damage]) -> dict[str, Any] | None:
         damages.append(Damage(path.name, 0, path.stat().st_size, "not a JSON object"))
         return None
     return value
+
+
+def _read_recorders(path: Path, damages: list[Damage]) -> list[dict[str, Any]]:
+    reports = (_read_object(path, damages) or {}).get("recorders")
+    return [each for each in reports if isinstance(each, dict)] if isinstance(reports, list) else []
 
 
 def _read_plan(path: Path, damages: list[Damage]) -> list[dict[str, Any]] | None:

@@ -118,6 +118,7 @@ This page is made from the program's own code. Version of the files: {format}.
         clock.jsonl     the clock ticks, a line for each beat, port and direction
         session.yaml    the session as it was read
         plan.json       what was due: the rows of `takewright plan --json`
+        recorder.json   with a recorder only: what it said that it did ([guide](guides/recorder.md))
         capture.mid     what was sent and received, as a Standard MIDI File
         take.json       the summary and the verdict; written last
         rating.json     what a person said of it, if somebody did: see below

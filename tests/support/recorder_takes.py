@@ -12,9 +12,10 @@ from typing import Any
 from runner.desk.prepare import Prepared, rig_of
 from runner.music import FrameRate
 from runner.plan.recorder import locate_code
-from runner.play.machine_control import RecorderControl, RecorderFinding, RecorderSpec
+from runner.play.machine_control import RecorderControl, RecorderSpec
 from runner.play.machine_control_crew import CrewMember, RecorderCrew
 from runner.play.player import Player
+from runner.play.recorder_report import RecorderFinding
 from runner.ports.recorder import Recorder, RecorderSettings
 from runner.session.load import load_session
 

@@ -60,6 +60,8 @@ class DirectLink:
                 player.go(now)
             elif command is Command.MUTE:
                 player.mute(payload["machine"], payload["muted"], now)
+            elif command is Command.NOTE:
+                self.rig.loop.log.add_json(Kind.FINDING, payload["t_ns"], payload["data"])
             elif command is Command.SEND:
                 for port, machine, text in payload["messages"]:
                     self.rig.loop.send_now(port, machine, bytes.fromhex(text))

@@ -6,9 +6,10 @@ import re
 from pathlib import Path
 
 from runner.audit.meanings import MEANINGS
-from runner.desk.recorders import AHEAD_NS
+from runner.desk.recorders import AHEAD_NS, COMES_NS, COMES_UNSEEN_NS
 from runner.plan.recorder import AFTER_NS, BEFORE_NS
-from runner.play.machine_control import ANSWER_NS, RecorderReport, RecorderSpec
+from runner.play.machine_control import ANSWER_NS, RecorderSpec
+from runner.play.recorder_report import RecorderReport
 
 PAGE = (Path(__file__).parents[3] / "docs" / "guides" / "recorder.md").read_text("utf-8")
 
@@ -33,3 +34,4 @@ def test_the_figures_are_those_of_the_code() -> None:
     assert f"After {ANSWER_NS / 1e9:g} s without an answer" in words
     assert f"located {AHEAD_NS / 1e9:g} s ahead" in words
     assert f"`locate: {RecorderSpec('deck').locate_wait_ns / 1e9:g} s`" in words
+    assert f"{COMES_NS / 1e9:g} s later ({COMES_UNSEEN_NS / 1e9:g} s if it does not answer)" in words

@@ -8,14 +8,15 @@ from pathlib import Path
 import pytest
 
 from runner.desk.prepare import Prepared
-from runner.desk.recorders import REPORT_FILE, Recorders, targets_of
+from runner.desk.recorders import Recorders, targets_of
 from runner.desk.roll import Roll, compile_roll
 from runner.music.machine_control import Mmc, cell, command
 from runner.plan.rehearsal import Rehearsal
-from runner.play.machine_control import RecorderFinding
+from runner.play.recorder_report import RecorderFinding
 from runner.ports.recorder import Recorder, RecorderSettings
 from runner.ports.recorder import Roll as Motion
 from runner.session.load import load_session
+from runner.takes.reader import RECORDER_FILE
 
 SECOND, MS = 1_000_000_000, 1_000_000
 SESSION = """
@@ -92,7 +93,7 @@ def test_a_roll_waits_until_the_recorder_rolls(tmp_path: Path) -> None:
     stage.recorders.ended(tmp_path, stage.now)
     stage.run_for(2)
     assert stage.deck.roll is Motion.STOPPED
-    (report,) = json.loads((tmp_path / REPORT_FILE).read_text())["recorders"]
+    (report,) = json.loads((tmp_path / RECORDER_FILE).read_text())["recorders"]
     assert (report["machine"], report["located"], report["rolled"], report["stopped"]) == (
         "deck",
         True,

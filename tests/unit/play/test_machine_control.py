@@ -9,8 +9,9 @@ from recorder_takes import IN_NS, MS, OUT_NS, SECOND, RecorderTakes
 
 from runner.music import FrameRate, TimeCode
 from runner.music.machine_control import read_commands
-from runner.play.machine_control import ANSWER_NS, Loop, RecorderControl, RecorderSpec, RecorderState
+from runner.play.machine_control import ANSWER_NS, RecorderControl, RecorderSpec, RecorderState
 from runner.play.machine_control_crew import CrewMember, RecorderCrew
+from runner.play.recorder_report import Loop
 from runner.ports.recorder import RecorderSettings, Roll
 
 GOOD = RecorderSettings(start_ns=300 * MS)
@@ -169,6 +170,61 @@ def test_answers_of_another_device_and_other_messages_are_passed_over() -> None:
         control.feed(bytes.fromhex(text), MS)
         control.sent(bytes.fromhex(text), MS)
     assert control.state is RecorderState.LOCATING
+
+
+def deck(text: str) -> RecorderControl:
+    """Return a control that has located, and got one answer."""
+    control = RecorderControl(RecorderSpec("deck", 1))
+    control.prepare(TimeCode.parse("01:00:00:00", FrameRate.FPS_25), 0)
+    control.due(0)
+    control.feed(bytes.fromhex(text), 10 * MS)
+    return control
+
+
+def asked(control: RecorderControl, now_ns: int) -> list[str]:
+    """What it asks when it asks next."""
+    return [data.hex(" ").upper() for data in control.due(now_ns) if data[4] == 0x42]
+
+
+def test_answers_that_are_not_understood_are_none() -> None:
+    """A recorder whose answers say nothing that is known is in open loop, as if it had not answered."""
+    control = deck("F0 7F 01 07 4A 02 05 05 F7")
+    control.due(ANSWER_NS)
+    assert control.loop is Loop.OPEN
+    assert control.next_deadline_ns() == 5 * SECOND
+    control.due(5 * SECOND)
+    assert control.state is RecorderState.READY
+
+
+def test_one_that_does_not_tell_its_time_is_believed_to_be_there() -> None:
+    """A response error for the time (RP-013: for a field that is not supported): not asked for it again.
+
+    While it says that a locate is under way it is waited for; then its span stands for the answer.
+    """
+    control = deck("F0 7F 01 07 48 03 09 44 01 4D 01 00 42 02 40 01 F7")
+    assert asked(control, 300 * MS) == ["F0 7F 01 06 42 02 48 4D F7"]
+    control.feed(bytes.fromhex("F0 7F 01 07 48 03 09 44 01 4D 01 00 F7"), 310 * MS)
+    assert asked(control, 6 * SECOND)
+    assert control.state is RecorderState.LOCATING
+    control.feed(bytes.fromhex("F0 7F 01 07 48 03 09 7F 11 4D 01 00 F7"), 6 * SECOND + MS)
+    control.due(6 * SECOND + MS)
+    assert control.state is RecorderState.READY
+    assert (control.report.located, control.loop) == (None, Loop.CLOSED)
+    assert [finding.code for finding in control.take_findings()] == ["recorder-refuses"]
+
+
+def test_one_that_does_not_tell_its_motion_is_taken_through_the_take_by_spans() -> None:
+    """Located after 5 s, rolling 1 s after Play, stopped at once: and no word of any of it in the report."""
+    control = deck("F0 7F 01 07 42 02 40 48 F7")
+    control.due(5 * SECOND)
+    assert control.state is RecorderState.READY
+    control.begin(5 * SECOND)
+    assert control.due(6 * SECOND) and control.state is RecorderState.ROLLING
+    control.finish(9 * SECOND)
+    control.due(9 * SECOND)
+    assert control.state is RecorderState.IDLE
+    report = control.report.to_dict()
+    assert [report[key] for key in ("located", "rolled", "stopped")] == [None] * 3
 
 
 def test_a_crew_is_ready_when_all_are() -> None:
