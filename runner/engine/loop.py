@@ -254,6 +254,7 @@ class Loop:
                     self._send_unplanned(send.port, CONTINUE)
                 continue
             if not adds:
+                presence.ends(send.port, send.data)
                 owed.track(send.port, send.data)
             if planned:
                 presence.due(send.port, send.data)

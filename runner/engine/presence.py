@@ -98,6 +98,7 @@ class Presence:
         )
         self._at = 0
         self._look = _Work(0)
+        self._unsure: dict[int, list[bytes]] = {index: [] for index in self._watched}
         self._away: dict[int, _Away] = {i: _Away(0) for i in self._watched if ports[i].trouble}
         self._mending: int | None = None
         self._mend = _Work(0)
@@ -123,6 +124,15 @@ class Presence:
             self._states[port].track(data)
             if 0xFA <= status <= 0xFC and port in self._restores:
                 self._restores[port].continue_at = None  # the song itself starts or stops the machine
+
+    def ends(self, port: int, data: bytes) -> None:
+        """Take note of a message that was just sent and ends something, before it is tracked as sent.
+
+        Until the port is seen to be still there, nobody knows whether it arrived.
+        """
+        unsure = self._unsure.get(port)
+        if unsure is not None:
+            unsure += self._owed.begun_by(port, data)
 
     def tick(self, port: int) -> bool:
         """Take note of a clock that is due on a port; True if Continue is to follow it at once."""
@@ -211,7 +221,10 @@ class Presence:
             if not port.present():
                 self._away[index] = _Away(now_ns)
                 self._restores.pop(index, None)
+                for begun in self._unsure[index]:  # what ended it may have gone nowhere: it is owed again
+                    self._owed.track(index, begun)
                 self._tell(index, now_ns, quarters, present=False)
+            self._unsure[index].clear()
         elif port.returned():
             self._mending = index
             self._mend = _Work(now_ns, now_ns)

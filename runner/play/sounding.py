@@ -51,6 +51,22 @@ class Sounding:
             return data[1] in _PEDALS and data[2] >= 64
         return data[0] in (0xFA, 0xFB)
 
+    def begun_by(self, port: int, data: bytes) -> tuple[bytes, ...]:
+        """Return messages that stand for what `data` is about to end on `port`; nothing if it ends nothing.
+
+        Tracking them after `data` makes the table as it was: for an end that may not have arrived.
+        """
+        kind, channel = data[0] & 0xF0, data[0] & 0x0F
+        if data[0] == 0xFC:
+            return (b"\xfa",) if self.running(port) else ()
+        if kind in (0x80, 0x90):
+            return (bytes((0x90 | channel, data[1], 64)),) if self.is_on(port, data) else ()
+        if kind != 0xB0:
+            return ()
+        down = self._table[port * PORT_BYTES + _PEDAL + channel]
+        lifted = down & (_RESET_PEDALS if data[1] == 121 else _PEDALS.get(data[1], 0))
+        return tuple(bytes((data[0], control, 127)) for control, bit in _PEDALS.items() if lifted & bit)
+
     def track(self, port: int, data: bytes) -> None:
         """Take note of one complete message that was sent to `port`."""
         status = data[0]

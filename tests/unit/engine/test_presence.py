@@ -151,6 +151,39 @@ def test_programs_controllers_and_owed_note_offs_are_sent_again() -> None:
     assert told == [b"\xfc", b"\x80\x28\x40", b"\xc0\x05", b"\xb0\x4a\x20"]
 
 
+@pytest.mark.parametrize(
+    ("begun", "ended"),
+    [(b"\x90\x28\x64", b"\x80\x28\x40"), (b"\x90\x28\x64", b"\x90\x28\x00"),
+     (b"\xb0\x40\x7f", b"\xb0\x40\x00"), (b"\xb0\x42\x7f", b"\xb0\x79\x00")],
+)  # fmt: skip
+def test_an_end_sent_before_the_port_was_found_gone_is_sent_again(begun: bytes, ended: bytes) -> None:
+    """Nobody knows whether it arrived: pulled at 3 s, ended 3 ms later, found gone, told at its return."""
+    rig = _rig((3, 6))
+    _play(rig, 9, [(SECOND, 0, begun), (3 * SECOND + STEP_NS, 0, ended)])
+    assert rig.presence()[0][0] > 3.01
+    told = [data for _, data in rig.heard(6) if data[0] & 0xF0 in (0x80, 0xB0)]
+    key = 0x28 if begun[0] == 0x90 else begun[1]
+    assert [data for data in told if data[1] == key and (data[0] & 0xF0 == 0x80 or not data[2])]
+
+
+def test_what_ended_while_the_port_was_seen_to_be_there_is_not_ended_again() -> None:
+    """Ended half a second before the port was pulled, and looked at in between: nothing is owed."""
+    rig = _rig((3, 6))
+    _play(rig, 9, [(SECOND, 0, b"\x90\x28\x64"), (2 * SECOND, 0, b"\x80\x28\x40")])
+    assert [data for _, data in rig.heard(6) if data[0] & 0xF0 == 0x80] == []
+
+
+def test_a_stop_sent_before_the_port_was_found_gone_is_sent_again() -> None:
+    """The machine may run on alone: at its return it gets a Stop, though the song has long ended."""
+    rig = _rig((2.8, 6))  # Stop is due 2 ms later, for the roll began with Start 2 ms before bar 1
+    _play(rig, 3, [], clocks=140)
+    for second in range(4, 10):
+        rig.loop.run_until(second * SECOND)  # an engine at rest turns once a second
+    assert [data for t, data in rig.heard(2.8) if t < 3 * SECOND and data != b"\xf8"] == [b"\xfc"]
+    assert rig.presence()[0][0] > 2.81
+    assert [data for _, data in rig.heard(6) if data != b"\xf8"] == [b"\xfc"]
+
+
 def test_a_machine_that_follows_position_is_stopped_located_and_continued_on_its_beat() -> None:
     """Stop, Song Position, then Continue right before the clock that the position names.
 
