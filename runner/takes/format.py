@@ -119,6 +119,9 @@ def record_count(data_length: int) -> int:
     return max(1, -(-data_length // DATA_SIZE))
 
 
+_KINDS = {int(kind): kind for kind in Kind}
+
+
 class RecordReader:
     """Turns a stream of raw records, cut anywhere, into whole `Record`s.
 
@@ -140,29 +143,19 @@ class RecordReader:
         data = self._rest + block
         whole = len(data) - len(data) % RECORD_SIZE
         self._rest = data[whole:]
-        for at in range(0, whole, RECORD_SIZE):
-            record, more = self._read(data, at)
-            if record is None:
+        for fields in _STRUCT.iter_unpack(data[:whole]):
+            magic, number, length, flags, seq, t_ns, due_ns, quarters, port, machine, ref, piece = fields
+            kind = _KINDS.get(number)
+            if magic != MAGIC or kind is None or length > DATA_SIZE:
+                self.bad += 1
                 continue
-            if more:
+            begun, count = self._open, 1
+            piece = piece[:length]
+            if begun is not None and begun.kind == kind and begun.t_ns == t_ns:
+                seq, piece, count = begun.seq, begun.data + piece, begun.raw_count + 1
+            record = Record(kind, seq, t_ns, due_ns, quarters, port, machine, ref, piece, count)
+            if flags & FLAG_MORE:
                 self._open = record
             else:
                 self._open = None
                 yield record
-
-    def _read(self, data: bytes, at: int) -> tuple[Record | None, bool]:
-        magic, kind, length, flags, seq, t_ns, due_ns, quarters, port, machine, ref, piece = (
-            _STRUCT.unpack_from(data, at)
-        )
-        if magic != MAGIC or not Kind.SENT <= kind <= Kind.CUT or length > DATA_SIZE:
-            self.bad += 1
-            return None, False
-        begun = self._open
-        if begun is not None and begun.kind == kind and begun.t_ns == t_ns:
-            record = Record(
-                begun.kind, begun.seq, t_ns, due_ns, quarters, port, machine, ref,
-                begun.data + piece[:length], begun.raw_count + 1,
-            )  # fmt: skip
-        else:
-            record = Record(Kind(kind), seq, t_ns, due_ns, quarters, port, machine, ref, piece[:length])
-        return record, bool(flags & FLAG_MORE)
