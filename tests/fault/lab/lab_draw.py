@@ -76,15 +76,15 @@ class Campaign:
 def draw(seed: int) -> Campaign:
     """Return the campaign of a seed."""
     rng = random.Random(seed)
-    ports = rng.choice((1, 1, 2, 3, 4))
+    ports = rng.choice((1, 1, 2, 2, 4))
     bpm = rng.choice((48, 97, 112, 125, 160, 240))
     numerator = rng.choice((3, 4, 4, 4, 5, 7))
-    bars = rng.randint(2, 6)
+    bars = rng.choice((1, 2, 2, 3))  # short, so that what goes wrong meets itself and a begin or an end
     pre_roll = rng.choice((0, 0, 1))
     song_ns = round((bars + pre_roll) * numerator * 60 / bpm * SECOND)
     text = _session(rng, ports, bpm, numerator, bars, pre_roll)
     follows = random.Random(f"follow {seed}")  # of its own: what other seeds draw must not change
-    master = tuple(_master(follows, bpm, song_ns)) if follows.random() < 0.25 else ()
+    master = tuple(_master(follows, bpm, song_ns)) if follows.random() < 0.18 else ()
     if master:
         text += _followed(follows, ports)
     return Campaign(
@@ -114,7 +114,7 @@ def _master(rng: random.Random, bpm: int, song_ns: int) -> Iterator[tuple[int, b
     start = rng.choice((300, 900)) * MS
     pause = (rng.randrange(song_ns), rng.choice((0, 0, 200 * MS, 3 * SECOND)))
     stop = rng.choice((None, None, None, rng.randrange(song_ns)))
-    lead, last = rng.randint(0, 96), 0
+    lead, last = rng.randint(0, 48), 0
     yield start - 5 * MS, b"\xfa"
     for number in range(-lead, int(song_ns * 1.3 / interval)):
         at = start + round(number * interval)
@@ -147,9 +147,9 @@ def _session(rng: random.Random, ports: int, bpm: int, numerator: int, bars: int
         f"    tempo: {bpm}",
         f"    meter: {numerator}/4",
         f"    length: {bars} bars",
-        f"    lead: {rng.choice((0, 200, 1500))} ms",
+        f"    lead: {rng.choice((0, 200, 700))} ms",
         f"    pre-roll: {pre_roll} bars",
-        f"    tail: {rng.choice(('0 bars', '1 beat', '1 bar'))}",
+        f"    tail: {rng.choice(('0 bars', '1 beat', '1 beat', '1 bar'))}",
     ]
     if rng.random() < 0.3:
         over = rng.choice(("", ", over: 1 bar"))
@@ -225,3 +225,5 @@ def _actions(rng: random.Random, ports: int, song_ns: int) -> Iterator[Action]:
         yield Action("mute", at, rng.randrange(ports), rng.random() < 0.6)
     if rng.random() < 0.1:
         yield Action(rng.choice(("roll", "go")), rng.randrange(0, song_ns))
+    if rng.random() < 0.08:
+        yield Action("quit", rng.randrange(0, song_ns))  # the session is ended in the middle of a song

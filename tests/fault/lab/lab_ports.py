@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from lab_draw import Campaign, Fault
 
 from runner.engine.clock import VirtualClock
+from runner.errors import PortError
 from runner.ports.base import ConfiguredPort, PortConfig, Receive, SendError
 from runner.ports.splitter import MessageSplitter
 
@@ -93,18 +94,21 @@ class LabPort(ConfiguredPort):
     ) -> None:  # fmt: skip
         """`mortal` is called around each send, before and after the bytes go out, and may raise `Death`."""
         super().__init__(config)
-        self._faults = [fault for fault in campaign.faults if fault.port == index]
+        mine = [fault for fault in campaign.faults if fault.port == index]
+        self._faults = {kind: [f for f in mine if f.kind == kind] for kind in ("refuse", "block", "gone")}
         self._clock, self._oracle, self._mortal = clock, oracle, mortal
         self._splitter = MessageSplitter(packets=True)
         self._receive: Receive | None = None
         self._open = True
         self._mends = 0
+        self._opened_ns = -1  #: since the order to roll; what was unplugged later takes a new opening
 
     def _now(self, kind: str) -> Fault | None:
-        if not self._clock.begun:
+        faults = self._faults[kind]
+        if not faults or not self._clock.begun:
             return None
         since = self._clock.now_ns() - self._clock.zero_ns
-        return next((fault for fault in self._faults if fault.kind == kind and fault.holds(since)), None)
+        return next((fault for fault in faults if fault.holds(since)), None)
 
     def send(self, data: bytes) -> None:
         """Deliver, refuse, block or lose one message."""
@@ -120,7 +124,7 @@ class LabPort(ConfiguredPort):
         if block:
             self._clock.hold(began + block.amount)
         self._oracle.accepted.append((began, data))
-        if not self._now("gone"):
+        if self.present():
             self._oracle.deliver(self._clock.now_ns(), data)
         self._counts.sent += 1
         self._mortal(True)
@@ -130,7 +134,9 @@ class LabPort(ConfiguredPort):
         self._receive = receive
 
     def hear(self, data: bytes) -> None:
-        """Let bytes come in, whatever they are."""
+        """Let bytes come in, whatever they are; nothing comes from a machine that is unplugged."""
+        if not self.present():
+            return
         for message in self._splitter.feed(data):
             if self._receive is not None:
                 self._counts.received += 1
@@ -145,13 +151,26 @@ class LabPort(ConfiguredPort):
         return None
 
     def present(self) -> bool:
-        """Whether the cable is in."""
+        """Whether the cable was never out since the port was opened: what comes back is another device."""
+        faults = self._faults["gone"]
+        if not faults or not self._clock.begun:
+            return True
+        since = self._clock.now_ns() - self._clock.zero_ns
+        return not any(self._opened_ns < fault.at_ns <= since for fault in faults)
+
+    def returned(self) -> bool:
+        """Whether the cable is in again."""
         return self._now("gone") is None
 
     def mend(self) -> bool:
         """Open it again, in two steps."""
+        if self._now("gone"):
+            raise PortError(self.name, "cannot open: gone again")
         self._mends += 1
-        return self._mends % 2 == 0
+        if self._mends % 2:
+            return False
+        self._opened_ns = self._clock.now_ns() - self._clock.zero_ns
+        return True
 
     def describe(self) -> str:
         """What the port is."""

@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 
-from lab_rig import Outcome
+from lab_play import SETTLE_NS, Outcome
 
 from runner.takes.format import Kind, Record
 from runner.takes.model import IDLE_FROM
@@ -25,7 +25,8 @@ def no_note_left(outcome: Outcome) -> Iterator[str]:
     end = outcome.ended_ns - outcome.clock.zero_ns
     for index, oracle in enumerate(outcome.engines.oracles):
         faults = [f for f in outcome.campaign.of("gone", "refuse") if f.port == index]
-        unreachable = any(f.at_ns + f.span_ns + 4_000_000_000 > end for f in faults)
+        # only a user who quits early leaves a port that had no time to come back
+        unreachable = outcome.quit_early and any(f.at_ns + f.span_ns + SETTLE_NS > end for f in faults)
         left = oracle.left()
         if left and not unreachable:
             yield f"port{index}: {left}"
@@ -82,8 +83,11 @@ def plan_is_accounted_for(outcome: Outcome) -> Iterator[str]:
     acts = {action.kind for action in outcome.campaign.actions}
     if not ends or ends[0].get("outcome") != "complete" or acts & {"mute", "roll"}:
         return
-    planned: Counter[str] = Counter(row["port"] for row in outcome.compiled.rows())
-    for index, name in enumerate(outcome.compiled.course.legs[0].timeline.ports):
+    timeline = outcome.compiled.course.legs[0].timeline
+    planned = Counter(timeline.ports[port] for port in timeline.events.port)
+    for role in timeline.clocks:
+        planned[timeline.ports[role.port]] += role.last - role.first
+    for index, name in enumerate(timeline.ports):
         mine = [record for record in records if record.port == index]
         sent = sum(record.kind in (Kind.SENT, Kind.TICK_SENT) and record.ref != _UNPLANNED for record in mine)
         refused = [record for record in mine if record.kind == Kind.SEND_FAILED]

@@ -6,14 +6,18 @@ spool, writer, closing and audit are the program's own. The rules stand in `lab_
 
 from __future__ import annotations
 
+import json
+import time
+from collections import Counter
+from pathlib import Path
+
 import pytest
-from lab_campaign import failures, report
+from lab_campaign import Count, failures, played_by, report, told
 from lab_draw import draw
 from lab_rules import RULES
 
 EVERY_RUN = range(1, 25)
 CAMPAIGN = range(1000, 1500)
-BLOCK = 25
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
@@ -29,13 +33,24 @@ def test_whatever_goes_wrong_no_note_hangs_and_the_record_explains_it(seed: int)
     assert not found, report(seed, found or [])
 
 
-@pytest.mark.campaign
-@pytest.mark.parametrize("first", range(CAMPAIGN.start, CAMPAIGN.stop, BLOCK))
-def test_five_hundred_campaigns(first: int) -> None:
-    """Block by block: every campaign breaks none of the rules."""
-    for seed in range(first, first + BLOCK):
-        found = failures(seed)
-        assert not found, report(seed, found or [])
+def test_a_count_goes_on_from_what_an_earlier_run_wrote(tmp_path: Path) -> None:
+    """Blocks add up in order of their seeds, and the file of a run that was ended says where to go on."""
+    file, count = tmp_path / "count.json", Count(first=7)
+    count.add(Count(7, played=3, unplayable=1, failed=[9], cpu_seconds=0.5, faults=Counter(gone=2)))
+    file.write_text(json.dumps(count.to_dict()))
+    later = Count.from_file(file)
+    later.add(Count(later.next, played=4, cpu_seconds=0.25, faults=Counter(gone=1, late=1)))
+    assert (later.first, later.played, later.unplayable, later.next) == (7, 7, 1, 15)
+    assert (later.failed, later.cpu_seconds, later.faults) == ([9], 0.75, Counter(gone=3, late=1))
+    assert "7 campaigns from seed 7 on" in told(later.to_dict())
+    assert "broke a rule: 9." in told(later.to_dict())
+
+
+def test_blocks_cover_the_seeds_once_and_in_order() -> None:
+    """Each seed is played by one block, whatever the number of campaigns, and nothing is begun too late."""
+    soon = time.monotonic() + 600
+    assert [(c.first, c.played) for c in played_by(1, 3, 4, soon)] == [(3, 4)]
+    assert list(played_by(1, 3, 4, time.monotonic() - 1)) == []
 
 
 def test_a_campaign_follows_from_its_seed_alone() -> None:
@@ -45,7 +60,7 @@ def test_a_campaign_follows_from_its_seed_alone() -> None:
 
 
 def test_the_campaigns_meet_every_kind_of_fault() -> None:
-    """Among the five hundred each kind of fault is drawn ten times and more, and some have none."""
+    """Among the five hundred of `.ci/run` each kind of fault is drawn ten times, and some have none."""
     campaigns = [draw(seed) for seed in CAMPAIGN]
     kinds = [fault.kind for campaign in campaigns for fault in campaign.faults]
     assert len(set(kinds)) == 16

@@ -12,9 +12,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from lab_desk import Desk, Disk
 from lab_draw import Campaign
+from lab_play import in_place_of
 from lab_ports import LabClock
-from lab_rig import Desk, Disk, Engines, in_place_of
+from lab_rig import Engines
 
 from runner.desk.prepare import Prepared, rig_of
 from runner.play.commands import Command, RollOrder
