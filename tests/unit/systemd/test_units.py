@@ -84,3 +84,22 @@ def test_the_user_of_the_unit_is_the_one_that_is_made() -> None:
         ["u", "takewright", "-"],
         ["m", "takewright", "audio"],
     ]
+
+
+def test_the_instructions_install_every_file_on_a_bare_system(tmp_path: Path) -> None:
+    """The `install` lines of the README do their work where only the folders of a small Debian 12 are.
+
+    Seen on one made with debootstrap's variant minbase: there is no /etc/sysusers.d.
+    """
+    for folder in ("etc/systemd/system", "etc/tmpfiles.d"):
+        (tmp_path / folder).mkdir(parents=True)
+    lines = (FOLDER / "README.md").read_text().splitlines()
+    commands = [line for line in lines if line.startswith("install ") and "my-session" not in line]
+    for command in commands:
+        words = [f"{tmp_path}{word}" if word.startswith("/") else word for word in command.split()]
+        subprocess.run(words, cwd=FOLDER, check=True)
+    installed = {path.name for path in tmp_path.rglob("*") if path.is_file()}
+    assert installed == {*UNITS, "takewright.conf"}
+    for pair in ("sysusers", "tmpfiles"):
+        there = tmp_path / f"etc/{pair}.d/takewright.conf"
+        assert there.read_text() == (FOLDER / f"takewright-{pair}.conf").read_text()
