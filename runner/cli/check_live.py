@@ -114,6 +114,10 @@ def _answer_rows(session: Session, port: str, wires: Wires) -> list[Row]:
     machines = ", ".join(name for name, machine in session.machines.items() if machine.port == port)
     what = f"port {port}" + (f" ({machines})" if machines else "")
     rows = [Row("ok", what, f"device {each.device} answers: {each}") for each in wires.answers[port]]
+    declared = [name for name, spec in session.machines.items() if spec.port == port and spec.answers]
+    if not rows and declared:
+        remedy = "switch it on, look at both cables; or take `answers` out of the file"
+        return [Row("warning", what, f"{', '.join(declared)} does not answer an identity request", remedy)]
     return rows or [Row("note", what, "nobody answers an identity request; not every machine can")]
 
 

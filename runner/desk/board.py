@@ -42,6 +42,7 @@ class Board:
     missing: int = 0
     realtime: bool = False
     trouble: str = ""  #: what is wrong with the rig, so that nothing can roll
+    away: dict[str, str] = field(default_factory=dict)  #: machines that do not answer, and what is said of it
     halted: str = ""  #: what is wrong with the daemon itself, as the keeper says
     _of_take: set[str] = field(default_factory=set)  #: alarms that the take that rolls has given
     _cues: dict[str, tuple[Sequence[int], Sequence[NextCue]]] = field(default_factory=dict)
@@ -53,7 +54,7 @@ class Board:
 
     def halt(self, utc: str, why: str) -> None:
         """Take the keeper's word that nothing may roll, and why; an empty one says that it may again."""
-        self.alarms = deque((a for a in self.alarms if a.text != self.halted), maxlen=ALARMS_KEPT)
+        self.put_out(self.halted)
         self.halted = why
         if why:
             self.alarm(utc, "error", why)
@@ -68,7 +69,7 @@ class Board:
             self.ports[event.name] = PortStatus(event.name, event.present, text, required)
             gone = f"port {event.name} is gone"
             if event.present:
-                self.alarms = deque((a for a in self.alarms if a.text != gone), maxlen=ALARMS_KEPT)
+                self.put_out(gone)
             else:
                 self.alarm(utc, "error" if required else "warning", gone)
         elif event.finding:
@@ -85,6 +86,14 @@ class Board:
         """Note something that a person should see to; what is said again is only said anew."""
         kept = [alarm for alarm in self.alarms if alarm.text != text]
         self.alarms = deque((*kept, Alarm(utc, severity, text)), maxlen=ALARMS_KEPT)
+
+    def put_out(self, text: str) -> None:
+        """An alarm is over."""
+        self.alarms = deque((alarm for alarm in self.alarms if alarm.text != text), maxlen=ALARMS_KEPT)
+
+    def there(self, port: str) -> bool:
+        """Return whether a port is open and not gone."""
+        return port in self.ports and self.ports[port].present
 
     def open_ports(self, ports: Iterable[Mapping[str, Any]], missing: Iterable[Mapping[str, Any]]) -> None:
         """The engine has the rig: what its ports are, and which are not there."""

@@ -132,7 +132,9 @@ class Calling:
         session = self.state.prepared.session
         needed = {machine.port for machine in session.machines.values() if machine.required}
         gone = [port for port in self.state.board.ports.values() if not port.present and port.name in needed]
-        trouble = "; ".join(f"port {port.name}: {port.text or 'not there'}" for port in gone)
+        texts = [f"port {port.name}: {port.text or 'not there'}" for port in gone]
+        texts += [text for name, text in self.state.board.away.items() if session.machines[name].required]
+        trouble = "; ".join(texts)
         if trouble == self.state.board.trouble:
             return
         self.state.board.trouble = trouble

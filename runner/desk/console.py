@@ -70,6 +70,13 @@ class Console:
             self._controls.forget(event.name)
             self._lamps.forget(event.name)
 
+    def silent(self, port: str, silent: bool, now_ns: int) -> None:
+        """A wire went dead or lives again: its pedals are let go, then its lamps are lit anew."""
+        if silent:
+            self._controls.forget(port)
+        else:
+            self._light(self._lamps.resend(port, now_ns))
+
     def rig_is_new(self, now_ns: int) -> None:
         """Another engine has the ports: what it has lit is not known."""
         for port in self._ports:

@@ -141,6 +141,7 @@ class Desk:
         console = Console(session, director.obey, send, self._tell.warn, server)
         director.heard = lambda heard: console.hear(heard, time.monotonic_ns())
         director.presence = lambda event: console.presence(event, time.monotonic_ns())
+        director.silent = lambda port, silent: console.silent(port, silent, time.monotonic_ns())
         director.calling.new_rig = lambda: console.rig_is_new(time.monotonic_ns())
         director.new_session = console.take_session
         return console

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from runner.desk.actions import Order, Outcome
+from runner.desk.attendance import Attendance, Change
 from runner.desk.board import Board
 from runner.desk.calling import Calling
 from runner.desk.job import Job
@@ -60,9 +61,12 @@ class Director:
         self.recorders.roll_now = self.calling.order_roll
         self.recorders.refuse = lambda text: self.calling.cannot_roll(text, ExitCode.NOT_CLEAN)
         self.recorders.stop_take = lambda why: link.command(Command.STOP, {"why": why})
+        self.attendance = Attendance(state.prepared.session)
+        self.silent: Callable[[str, bool], None] = lambda _port, _silent: None  #: for who maps controls
         self._last_end_ns = 0
         self._to_close: Ended | None = None  # a take whose recorders are stopping
         self._told_trouble = ""
+        self._silences: dict[str, str] = {}  #: what was said of each port that is silent
 
     @classmethod
     def of_job(
@@ -166,8 +170,41 @@ class Director:
         self.calling.tick(now_ns)
         self.recorders.tick(now_ns)
         self._close_take()
+        self._see_who_is_there(now_ns)
         if not self.stopping and self.calling.configured:
             self._carry_out(self.show.tick(now_ns))
+
+    def _see_who_is_there(self, now_ns: int) -> None:
+        """Ask the machines that answer, between takes; act on who is away, or there again."""
+        resting = self.idle and self.calling.configured and not (self.stopping or self.board.halted)
+        rows = self.attendance.due(now_ns, resting, self.board.there)
+        if rows:
+            self.link.command(Command.SEND, {"messages": rows})
+        for change in self.attendance.changes(now_ns, self.recording.ticked, self.board.there):
+            self._on_change(change, now_ns)
+
+    def _on_change(self, change: Change, now_ns: int) -> None:
+        """A machine is away or there again, a wire silent or not: tell it, send anew what was missed."""
+        self.tell.warn(change.text)
+        if change.what in ("silent", "speaks"):
+            self.silent(change.name, change.what == "silent")
+            if change.what == "speaks":
+                self.board.put_out(self._silences.pop(change.name, ""))
+                return
+            self._silences[change.name] = change.text
+            self.board.alarm(utc_text(), "warning", change.text)
+            data = {"code": "active-sensing-lost", "severity": "warning", "port": change.name}
+            if self.recording.rolling:
+                self.link.command(Command.NOTE, {"t_ns": now_ns, "data": {**data, "text": change.text}})
+            return
+        self.board.put_out(self.board.away.get(change.name, ""))
+        self.board.away = self.attendance.away
+        if change.what == "away":
+            required = self.prepared.session.machines[change.name].required
+            self.board.alarm(utc_text(), "error" if required else "warning", change.text)
+        elif self.show.phase is Phase.STANDING:
+            self.calling.prepare_at_ns = now_ns
+        self.calling.see_missing()
 
     def stop(self, why: str) -> None:
         """End the run: stop what rolls, close its take, then exit."""
@@ -337,6 +374,7 @@ class Director:
         self.board.session = prepared.session
         self.new_session(prepared.session)
         self.recorders.take_session(prepared.session)
+        self.attendance, self.board.away = Attendance(prepared.session), {}
         self.calling.forget_compiled()
         self.calling.configure()
         return Outcome(True, "the session file was read again")
@@ -364,6 +402,7 @@ class Director:
             self.recorders.sent(event.port, event.data, event.t_ns)
         elif isinstance(event, Heard):
             self.recorders.heard(event.port, event.data, event.t_ns)
+            self.attendance.hear(event.port, event.data, event.t_ns)
             self.heard(event)
         else:
             self.board.see(event, utc_text())

@@ -84,6 +84,7 @@ class Recording:
     def __init__(self, keeper: TakeKeeper) -> None:
         self.keeper = keeper
         self.rolling = False
+        self.ticked: dict[int, int] = {}  #: when the last clock came in by each port
 
     def take(self, records: Iterable[Record], roll: Roll | None) -> list[Happening]:
         """Write down records; several takes may lie in one read. Return what is to be acted on."""
@@ -97,6 +98,8 @@ class Recording:
                 self.rolling = True
                 happened.append(Begun(str(record.json().get("take", ""))))
                 continue
+            if record.kind == Kind.TICK_RECEIVED:
+                self.ticked[record.port] = record.t_ns
             waiting.append(record)  # also beats: they are not kept, but their numbers must not look lost
             if record.kind == Kind.TAKE_END and self.rolling:
                 self._feed(waiting)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from runner.errors import Problem
+from runner.music.machine_control import ALL_DEVICES
 from runner.session.check_song import check_song
 from runner.session.fields_control import NAMES_MACHINE, NAMES_SONG, Action, Trigger
 from runner.session.findings import Findings
@@ -72,12 +73,31 @@ def _machines(session: Session, findings: Findings) -> None:
         if "starts" in machine.model_fields_set and "transport" not in machine.follows:
             message = "means nothing to a machine that does not follow transport"
             findings.add((*path, "starts"), message, "add transport to follows", "warning")
+        if machine.answers and findings.port((*path, "answers"), machine.port, session, "in"):
+            _one_answer(name, session, findings)
         if machine.channel is None:
             continue
         other = channels.setdefault((machine.port, machine.channel), name)
         if other != name:
             message = f"machine {other} has the same channel on the same port: both play what either is sent"
             findings.add((*path, "channel"), message, severity="warning")
+
+
+def _one_answer(name: str, session: Session, findings: Findings) -> None:
+    """Answers are told apart by port and device number."""
+    machine = session.machines[name]
+    for other, before in session.machines.items():
+        if other == name:
+            return
+        same_id = machine.device_id == before.device_id or ALL_DEVICES in (_id(machine), _id(before))
+        if before.answers and before.port == machine.port and same_id:
+            text = f"machine {other} on the same port answers as well: nobody can tell whose answer it is"
+            findings.add(("machines", name, "answers"), text, "give each its own device-id")
+            return
+
+
+def _id(machine: MachineSpec) -> int:
+    return ALL_DEVICES if machine.device_id is None else machine.device_id
 
 
 def _shared_wires(session: Session, findings: Findings) -> None:

@@ -139,6 +139,11 @@ class MachineSpec(Spec):
         description="Under an external clock: `steady` makes it anew, `straight` passes each on at once.",
     )
     required: Flag = Field(True, description="Whether a roll must wait until the machine is there.")
+    answers: Flag = Field(
+        False,
+        description="Whether it answers an Identity Request (`check --live` says who does). It is then asked "
+        "between takes whether it is there.",
+    )
     silence: SilenceSpec = Field(default_factory=SilenceSpec.all_defaults, description="How it is silenced.")
 
     @model_validator(mode="after")

@@ -109,3 +109,77 @@ def test_a_bad_session_is_refused_with_its_errors_and_the_old_one_kept(tmp_path:
     stage.order("roll")
     stage.run_for(10)
     assert stage.verdicts() == [("Ropewalk", "clean")]
+
+
+ANSWERING = SESSION.replace("kind: drum-machine,", "kind: drum-machine, answers: true,").replace(
+    "lead: 500 ms}", "lead: 500 ms, cues: [{at: bar 1, machine: drums, program: 5}]}", 1
+)
+PROGRAM = b"\xc9\x04"
+
+
+def test_a_machine_that_is_switched_off_between_takes_is_missed_and_gets_its_state_when_it_is_back(
+    tmp_path: Path,
+) -> None:
+    """Its port is there all the while. Required, it keeps a roll waiting; back, it has its program again."""
+    stage = daemon(tmp_path, ANSWERING)
+    stage.run_for(30)
+    assert [data for kind, data in stage.told.reports if kind == "warning"] == []
+    machine = stage.rig.machine("box")
+    receive = machine.receive
+    heard: list[bytes] = []
+    machine.receive = lambda *_message: None
+    stage.run_for(7)
+    status = stage.director.status()
+    text = "drums on port box does not answer: it is off, or a cable is out"
+    assert (status.state, status.waiting_for) == ("trouble", text)
+    assert [(alarm.severity, alarm.text) for alarm in status.alarms] == [("error", text)]
+    assert text in stage.order("roll").text
+    assert text in stage.order("check").text
+
+    def back(data: bytes, t_ns: int) -> None:
+        heard.append(data)
+        receive(data, t_ns)
+
+    machine.receive = back
+    stage.run_for(7)
+    assert PROGRAM in heard
+    assert (stage.director.status().state, stage.director.status().alarms) == ("ready", ())
+    heard.clear()
+    stage.order("roll")
+    stage.run_for(8)
+    assert stage.verdicts() == [("Ropewalk", "clean")]
+    take = heard[heard.index(b"\xfa") : heard.index(b"\xfc")]
+    assert not [data for data in take if data[:2] == b"\xf0\x7e"]  # in a take nobody is asked
+
+
+def test_a_machine_that_no_roll_waits_for_may_be_silent(tmp_path: Path) -> None:
+    """It is told, and the song rolls."""
+    stage = daemon(tmp_path, ANSWERING.replace("answers: true,", "answers: true, required: false,"))
+    stage.rig.machine("box").receive = lambda *_message: None
+    stage.run_for(7)
+    assert [alarm.severity for alarm in stage.director.status().alarms] == ["warning"]
+    assert stage.order("roll").done
+
+
+def test_a_pedal_whose_active_sensing_falls_silent_in_a_take_is_a_finding(tmp_path: Path) -> None:
+    """MIDI 1.0 4.2.1, p. 33 takes it for unplugged: an alarm now, a warning in the take."""
+    pedal = SESSION.replace("ports: {box:", "ports: {foot: {simulate: synthesizer}, box:")
+    stage = daemon(tmp_path, pedal)
+    stage.order("roll")
+    stage.run_for(1)
+    silenced: list[tuple[str, bool]] = []
+    stage.director.silent = lambda port, silent: silenced.append((port, silent))
+    foot = stage.rig.loop.inbox.receiver(0)
+    for _ in range(4):
+        foot(stage.rig.clock.now_ns(), b"\xfe")
+        stage.run_for(0.25)
+    stage.run_for(2)
+    assert silenced == [("foot", True)]
+    assert [alarm.severity for alarm in stage.director.status().alarms] == ["warning"]
+    stage.run_for(8)
+    (found,) = stage.takes()[0]["findings"]
+    assert (found["code"], found["severity"], found["port"]) == ("active-sensing-lost", "warning", "foot")
+    foot(stage.rig.clock.now_ns(), b"\xfe")
+    stage.run_for(0.3)
+    assert silenced == [("foot", True), ("foot", False)]
+    assert stage.director.status().alarms == ()

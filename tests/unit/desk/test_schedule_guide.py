@@ -16,7 +16,7 @@ PIECES = re.findall(r"```yaml\n(.*?)```", PAGE, re.DOTALL)
 SESSION = """
 session: Lantern Quay, by itself
 format: 1
-ports: {box: {simulate: drum-machine}}
+ports: {box: {simulate: drum-machine}, rack: {simulate: synthesizer}}
 songs:
   - {song: Ropewalk, tempo: 120, length: 2 bars}
   - {song: Fog Signal, tempo: 120, length: 2 bars}
@@ -27,7 +27,7 @@ songs:
 def test_each_piece_of_a_session_file_loads(piece: str) -> None:
     """Put into a session of two songs, without a warning."""
     text = (
-        SESSION.replace("ports: {box: {simulate: drum-machine}}", "")
+        SESSION.replace("ports: {box: {simulate: drum-machine}, rack: {simulate: synthesizer}}", "")
         if piece.startswith("ports")
         else SESSION
     )
@@ -36,7 +36,7 @@ def test_each_piece_of_a_session_file_loads(piece: str) -> None:
 
 def test_there_are_pieces() -> None:
     """A page without them would pass the test above."""
-    assert [piece.split(":")[0] for piece in PIECES] == ["schedule", "takes", "ports"]
+    assert [piece.split(":")[0] for piece in PIECES] == ["schedule", "takes", "ports", "machines"]
 
 
 def test_figures_and_folders_are_those_of_the_code() -> None:
