@@ -408,6 +408,9 @@ class FollowingPlayer(Player):
         if event.kind is EventKind.STATE:
             data = {"state": "clock", "lock": self.follower.state.value, "why": event.text}
             self._notes.append(Note("state", event.t_ns, quarters, data))
+            if self.follower.state is LockState.FREEWHEELING:
+                for relay in self._relays:
+                    relay.overdue(event.t_ns)
             self._retime()
         elif event.kind is EventKind.LOST and self.state in MOVING and not self.follower.carrying_on:
             self.stop(event.t_ns, "the clock was lost and did not come back in time")

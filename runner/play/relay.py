@@ -88,6 +88,15 @@ class PortRelay:
         self._idle_owed = 1
         self.due_ns = arrival_ns
 
+    def overdue(self, t_ns: int) -> None:
+        """The clock has dropped out, which is known since `t_ns`: what a straight port is owed is due now.
+
+        It passes on what comes; that a clock does not come is the master's lateness, and none of ours.
+        """
+        if self.straight:
+            self._not_before = max(self._not_before, t_ns)
+        self.retime()
+
     def retime(self) -> None:
         """Work out anew when the next clock is due."""
         follower = self._follower

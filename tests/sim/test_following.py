@@ -118,6 +118,15 @@ def test_position_is_exact_after_missing_clocks(missing: str, relay: str) -> Non
     assert told[0]["quarters"] == pytest.approx((200 / 24) - 8, abs=0.05)
 
 
+@pytest.mark.parametrize("relay", ["steady", "straight"])
+def test_a_clock_that_the_master_lost_is_no_lateness_of_ours(relay: str) -> None:
+    """Clocks made up through a dropout are due when that is known: none is written down as sent late."""
+    rig = follow("missing: [200, 201, 202, 203], jitter: 0 ms", f"relay: {relay}")
+    clocks = [record for record in rig.records(Kind.TICK_SENT) if record.port == 1]
+    assert {200, 201, 202, 203} <= {record.ref for record in clocks}
+    assert all(record.t_ns - record.due_ns < 1_000_000 for record in clocks)
+
+
 def test_a_clock_that_is_lost_for_longer_than_the_span_stops_and_silences() -> None:
     """After two beats without clock the take ends, with Stop to the machines that were started."""
     gone = ", ".join(str(n) for n in range(300, 900))
