@@ -6,6 +6,7 @@ The clients are other processes that use python-rtmidi by themselves, and JACK's
 from __future__ import annotations
 
 import ctypes
+import json
 import os
 import select
 import statistics
@@ -20,6 +21,7 @@ from itertools import pairwise
 import pytest
 from jack_server import JackServer, start_jack_server
 
+from runner.engine.rights import PRIORITY
 from runner.errors import ExitCode, RigError
 from runner.ports.base import Port, PortConfig, SendError
 from runner.ports.midi_client import SystemMidi, list_system_ports
@@ -370,3 +372,48 @@ def test_a_server_that_is_not_there_is_told(
     with pytest.raises(RigError, match="port bus: cannot use the JACK server 'takewright-none'"):
         open_ports({"bus": PortConfig("bus", "virtual", create="lantern-bus")})
     assert capfd.readouterr().err == ""
+
+
+HEARING = """
+import json, os, subprocess, threading, rtmidi
+from runner.engine.rights import take_rights
+from runner.ports.base import PortConfig
+from runner.ports.registry import open_ports
+
+peer = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="quay-peer")
+peer.open_virtual_port("out")
+rights = take_rights()
+heard, done = [], threading.Event()
+
+def receive(arrival_ns, data):
+    heard.append([threading.get_native_id(), os.sched_getscheduler(0), os.sched_getparam(0).sched_priority])
+    done.set()
+
+ports = open_ports({"pedal": PortConfig("pedal", "virtual", create="quay-pedal", direction="in")})
+ports["pedal"].start(receive)
+names = subprocess.run(["jack_lsp"], capture_output=True, text=True).stdout.split()
+ours = next(name for name in names if "quay-pedal" in name)
+subprocess.run(["jack_connect", "quay-peer:out", ours], check=True)
+peer.send_message([0xF8])
+done.wait(15)
+own = [os.getpid(), os.sched_getscheduler(0), os.sched_getparam(0).sched_priority]
+print(json.dumps({"realtime": rights.realtime, "own": own, "heard": heard}))
+ports["pedal"].close()
+peer.close_port()
+peer.delete()
+"""
+
+
+def test_the_thread_that_hears_has_the_priority_of_the_engine(jack_server: JackServer) -> None:
+    """A message is delivered by another thread, at the very policy and priority that the engine has."""
+    done = subprocess.run(
+        [sys.executable, "-c", HEARING], env=jack_server.child_environment(), capture_output=True, text=True,
+        timeout=60,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout.splitlines()[-1])
+    ((thread, *scheduling),) = told["heard"]
+    process, *own = told["own"]
+    assert thread != process
+    assert scheduling == own
+    assert (own == [os.SCHED_FIFO, PRIORITY]) is told["realtime"]
