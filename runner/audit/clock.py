@@ -16,6 +16,7 @@ from typing import Any
 
 from runner.audit.grid import Grid, place_on_grid
 from runner.audit.statistics import Line, Spread, least_squares
+from runner.audit.steadiness import beat_errors, steadiness
 from runner.takes.declared import Declared
 from runner.takes.model import IDLE_FROM, NO_DUE, Take, TickTrack
 
@@ -39,6 +40,7 @@ class TrackFigures:
     grid: Grid | None
     sorted_lateness_ns: array[int]
     pauses: int = 0
+    beat_errors_ns: Sequence[float] = ()  #: against the line, one a beat
 
     @property
     def port(self) -> str:
@@ -117,6 +119,7 @@ class ClockFigures:
             },
             "locked_after_beats": self.locked_after_beats,
             "settling": dict(self.settling) if self.settling is not None else None,
+            "steadiness": steadiness(self.source.beat_errors_ns) if self.source is not None else [],
             "ports": [figures.to_dict() for figures in self.tracks],
         }
 
@@ -165,16 +168,20 @@ def _sent(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
     distinct = len(set(track.number))
     declared_bpm = declared.steady_bpm
     line = measured = None
+    xs: Sequence[int] = track.number if declared_bpm is not None else track.due_ns
     if len(track) >= MIN_TICKS:
         if declared_bpm is not None:
             line = least_squares(track.number, track.t_ns)
             measured = _bpm(line.slope) if line is not None else None
         else:
             declared_bpm, line, measured = _against_due(track)
-    return TrackFigures(
+    figures = TrackFigures(
         whole_track, expected, expected - distinct, len(track) - distinct,
         Spread.of_sorted_ns(ordered), line, measured, declared_bpm, None, ordered,
     )  # fmt: skip
+    if line is not None and NO_DUE not in xs:
+        figures.beat_errors_ns = beat_errors(track.number, xs, track.t_ns, line)
+    return figures
 
 
 _WHOLE = ("end", "end of the song")
@@ -210,16 +217,19 @@ def _against_due(track: TickTrack) -> tuple[float | None, Line | None, float | N
 def _received(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
     bpm = declared.steady_bpm
     first_bpm = declared.tempo_map[0][1] if declared.has_tempo else None
+    errors: Sequence[float] = ()
     grid = place_on_grid(track.t_ns, NS_PER_MINUTE / (CLOCKS_PER_QUARTER * first_bpm) if first_bpm else None)
     _drop_pauses_while_stopped(grid, track, take)
     line = measured = None
     if len(track) >= MIN_TICKS:
         if bpm is not None or not declared.has_tempo:
             first = _song_begin(track, take)
-            line = least_squares(grid.number[first:], track.t_ns[first:])
+            numbers, times = grid.number[first:], track.t_ns[first:]
+            line = least_squares(numbers, times)
             measured = _bpm(line.slope) if line is not None else None
+            errors = beat_errors(numbers, numbers, times, line) if line is not None else ()
         else:
-            bpm, line, measured = _against_song(track, grid, declared, take)
+            bpm, line, measured, errors = _against_song(track, grid, declared, take)
     pauses = sum(1 for fault in grid.faults if fault.kind == "pause")
     ordered = array("q", sorted(track.lateness_ns()))
     return TrackFigures(
@@ -234,6 +244,7 @@ def _received(track: TickTrack, declared: Declared, take: Take) -> TrackFigures:
         grid,
         ordered,
         pauses,
+        errors,
     )
 
 
@@ -270,27 +281,28 @@ def _drop_pauses_while_stopped(grid: Grid, track: TickTrack, take: Take) -> None
 
 def _against_song(
     track: TickTrack, grid: Grid, declared: Declared, take: Take
-) -> tuple[float | None, Line | None, float | None]:
-    """Return (mean tempo declared, line, tempo measured) of a clock that starts the song with its Start."""
+) -> tuple[float | None, Line | None, float | None, Sequence[float]]:
+    """Return (mean tempo declared, line, tempo measured, errors by beat) of a clock with a Start."""
     tempo = declared.tempo()
     start = next(
         (e for e in take.of_kind("received") if e.port == track.port and e.data[:1] in (b"\xfa", b"\xfb")),
         None,
     )
     if tempo is None or start is None:
-        return None, None, None
+        return None, None, None, ()
     rows = [(k, t) for k, t in zip(grid.number, track.t_ns, strict=True) if t >= start.t_ns]
     if len(rows) < MIN_TICKS:
-        return None, None, None
+        return None, None, None, ()
     entry = Fraction(declared.entry_quarters).limit_denominator(100_000)
     length = rows[-1][0] - rows[0][0] + 1
     song = tempo.ns_of_grid(entry, Fraction(1, CLOCKS_PER_QUARTER), length)
     expected = [song[k - rows[0][0]] for k, _ in rows]
     mean = _bpm((expected[-1] - expected[0]) / max(1, length - 1))
-    line = least_squares(expected, [t for _, t in rows])
+    times = [t for _, t in rows]
+    line = least_squares(expected, times)
     if line is None or mean is None or line.slope <= 0:
-        return mean, line, None
-    return mean, line, mean / line.slope
+        return mean, line, None, ()
+    return mean, line, mean / line.slope, beat_errors([k for k, _ in rows], expected, times, line)
 
 
 def _settling(take: Take) -> Mapping[str, Any] | None:

@@ -73,7 +73,8 @@ def _clock() -> Schema:
             "locked_after_beats": _or_null(_NUMBER),
             "settling": _or_null({"type": "object"}),
             "ports": _list(port),
-        }
+        },
+        steadiness=_list(_object({"beats": _COUNT, "tdev_us": _NUMBER, "mtie_us": _NUMBER})),
     )
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import allantools
 import numpy as np
 import pytest
 from scipy import stats
 
 from runner.audit.grid import place_on_grid
 from runner.audit.statistics import Spread, least_squares, quantile
+from runner.audit.steadiness import SPANS_BEATS, beat_errors, steadiness
 
 
 @pytest.mark.parametrize("size", [1, 2, 3, 10, 999, 20_000])
@@ -91,3 +93,41 @@ def test_missing_and_doubled_ticks_are_counted_exactly(sigma_us: int) -> None:
         assert grid.missing == len(lost)
         assert grid.extra == len(doubled)
         assert grid.number[-1] == 599
+
+
+def test_steadiness_is_that_of_allantools() -> None:
+    """Time deviation and MTIE of a take's beats equal allantools', on numpy's fit, with clocks lost between.
+
+    allantools: `tdev` and `mtie` on phase data (NIST SP 1065, ITU-T G.810), one value a beat.
+    """
+    rng = np.random.default_rng(7)
+    count = 24 * 200 + 1
+    sway = 2e6 * np.sin(2 * np.pi * np.arange(count) / 700)
+    times = (np.arange(count) * 20_012_345.6 + sway + rng.normal(0, 5e5, count)).round().astype(np.int64)
+    kept = np.delete(np.arange(count), [100, 101, 1033, 3000])  # 24 divides 3000: the clock of a beat is lost
+    numbers, ticks = [int(n) for n in kept], [int(t) for t in times[kept]]
+    line = least_squares(numbers, ticks)
+    assert line is not None
+    fit = np.polynomial.Polynomial.fit(kept, times[kept], 1)
+    beats = np.arange(0, count, 24)
+    errors = (times[beats] - fit(beats)).astype(float)
+    errors[3000 // 24] = times[3001] - fit(3001)
+    ours = beat_errors(numbers, numbers, ticks, line)
+    assert list(ours) == pytest.approx(errors, abs=20)
+    rows = {row["beats"]: row for row in steadiness(ours)}
+    assert tuple(rows) == SPANS_BEATS
+    for span, row in rows.items():
+        _, deviation, _, _ = allantools.tdev(errors, rate=1.0, data_type="phase", taus=[span])
+        _, greatest, _, _ = allantools.mtie(errors, rate=1.0, data_type="phase", taus=[span])
+        assert row["tdev_us"] == pytest.approx(deviation[0] / 1000, rel=1e-3)
+        assert row["mtie_us"] == pytest.approx(greatest[0] / 1000, rel=1e-3)
+
+
+def test_a_short_or_torn_clock_has_no_steadiness() -> None:
+    """Too few beats for a span leave it out; numbers that no clock has (a damaged take) give nothing."""
+    line = least_squares([0, 1], [0, 10])
+    assert line is not None
+    assert steadiness([1.0, 2.0, 1.0]) == []
+    assert [row["beats"] for row in steadiness([0.0] * 13)] == [1, 4]
+    assert len(beat_errors([], [], [], line)) == 0
+    assert len(beat_errors([0, 1, 1 << 40], [0, 1, 2], [0, 1, 2], line)) == 0
