@@ -128,13 +128,17 @@ class Syncer:
             self._others += others
             if self._wanted or self._stopping:
                 return
-            with contextlib.suppress(OSError):
-                self._fds = [fd for file in self._files() if (fd := file.descriptor_copy()) is not None]
+            self._fds = self._copies()
             self._wanted = True
             if self._thread is None:
                 self._thread = threading.Thread(target=self._run, name="take-sync", daemon=True)
                 self._thread.start()
             self._wake.notify_all()
+
+    def _copies(self) -> list[int]:
+        with contextlib.suppress(OSError):
+            return [fd for file in self._files() if (fd := file.descriptor_copy()) is not None]
+        return []
 
     def take_error(self) -> OSError | None:
         """Return the error of a sync that failed since the last call, if one did."""
@@ -164,14 +168,17 @@ class Syncer:
                     return
                 fds, self._fds, self._wanted, self._busy = self._fds, [], False, True
                 others, self._others = self._others, []
-            for fd in fds:
-                self._sync_one(fd)
-            for path in others:
-                with contextlib.suppress(OSError):  # what is not there needs no sync
-                    self._sync_one(os.open(path, os.O_RDONLY | os.O_CLOEXEC))
+            self._sync_all(fds, others)
             with self._wake:
                 self._busy = False
                 self._wake.notify_all()
+
+    def _sync_all(self, fds: Iterable[int], others: Iterable[Path]) -> None:
+        for fd in fds:
+            self._sync_one(fd)
+        for path in others:
+            with contextlib.suppress(OSError):  # what is not there needs no sync
+                self._sync_one(os.open(path, os.O_RDONLY | os.O_CLOEXEC))
 
     def _sync_one(self, fd: int) -> None:
         try:

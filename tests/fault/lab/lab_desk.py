@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import errno
 import os
+from collections.abc import Iterable
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -187,9 +188,6 @@ class Disk:
 class PromptSyncer(Syncer):
     """Syncs at once: what a thread of its own does depends on the computer, not on the seed."""
 
-    def request(self) -> None:
+    def request(self, others: Iterable[Path] = ()) -> None:
         """Sync all files."""
-        for file in self._files:
-            fd = file.descriptor_copy()
-            if fd is not None:
-                self._sync_one(fd)
+        self._sync_all(self._copies(), others)
