@@ -8,6 +8,7 @@ from typing import Any
 from runner.audit.findings import MATTERS, what_matters
 from runner.audit.page_parts import document, esc, folded, head, length_text, plot_section, table, us
 from runner.audit.plots import SEVERITY_SIGNS, CueRow, cue_rows, plot_data
+from runner.audit.text import part_text
 from runner.takes.model import Take
 
 MOST_ROWS = 500  #: of a table of cues; the log has the rest
@@ -83,9 +84,7 @@ def _finding(finding: Mapping[str, Any], index: int, *, brief: bool = False) -> 
         rows.append(f"<dt>likely</dt><dd>{esc(str(cause['text']))}{why}</dd>")
     if finding.get("try"):
         rows.append(f"<dt>try</dt><dd>{esc(str(finding['try']))}</dd>")
-    part = (
-        f" <span class='soft'>part of {esc(str(finding['part_of']))}</span>" if finding.get("part_of") else ""
-    )
+    part = f"<span class='soft'>{esc(part_text(finding))}</span>" if finding.get("part_of") else ""
     told = f"<dl>{''.join(rows)}</dl>" if rows and not part else ""
     if brief and told:
         told = folded("Causes, and what to try", told)

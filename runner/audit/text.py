@@ -88,8 +88,15 @@ def _told_in_full(findings: Sequence[Mapping[str, Any]]) -> list[str]:
 
 def _sentence(finding: Mapping[str, Any]) -> str:
     at = f"{finding['at']}: " if finding.get("at") else ""
-    part = f", part of {finding['part_of']}" if finding.get("part_of") else ""
-    return f"{at}{finding['text']} [{finding['code']}]{part}"
+    return f"{at}{finding['text']} [{finding['code']}]{part_text(finding)}"
+
+
+def part_text(finding: Mapping[str, Any]) -> str:
+    """Return, after a comma, of which other finding this one is a part; nothing if it stands for itself."""
+    root = finding.get("part_of")
+    if not root:
+        return ""
+    return ", at the same time" if root == finding["code"] else f", part of {root}"
 
 
 def _wrap(first: str, text: str, after: str) -> list[str]:

@@ -34,7 +34,7 @@ def command(what: str, folder: str, csv_folder: str, parquet_file: str) -> int:
     if not csv_folder and not parquet_file:
         raise UsageError("say where to: --csv DIR, --parquet FILE, or both")
     root = takes_folder(folder)
-    entries = _meant(what, root)
+    entries = takes_meant(what, root)
     left_out: set[tuple[str, str]] = set()
     if csv_folder:
         done = export_csv(counted(entries, "writing CSV"), root, Path(csv_folder))
@@ -49,7 +49,7 @@ def command(what: str, folder: str, csv_folder: str, parquet_file: str) -> int:
     return 1 if left_out else 0
 
 
-def _meant(what: str, root: Path) -> list[TakeEntry]:
+def takes_meant(what: str, root: Path) -> list[TakeEntry]:
     """Return the takes of a session whose name fits, all, or the single take of that name."""
     from runner.takes.selection import TakeFilter, chosen
     from runner.takes.store import Store

@@ -25,6 +25,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("takes", "takes", "List the takes on disk."),
     ("audit", "audit", "Say what happened in a take."),
     ("compare", "compare", "Say whether takes of a song sit together."),
+    ("verify", "verify", "Hold a take's files against their checksums."),
     ("replay", "replay", "Follow a take's clock again, as recorded or with other settings."),
     ("draft", "draft", "Write a session from a Standard MIDI File."),
     ("bench", "bench", "Say whether this computer is good enough for the stage."),
