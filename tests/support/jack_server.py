@@ -12,13 +12,16 @@ periods, and what was under way in them is lost.
 
 from __future__ import annotations
 
+import fcntl
 import os
 import shutil
 import subprocess
+import tempfile
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 
@@ -35,6 +38,7 @@ class JackServer:
 
     name: str
     process: subprocess.Popen[bytes]
+    lock: int  #: descriptor of the file that says whose the name is
 
     @property
     def environment(self) -> dict[str, str]:
@@ -59,6 +63,7 @@ class JackServer:
             except subprocess.TimeoutExpired:
                 self.process.kill()
         self.process.wait()
+        os.close(self.lock)
 
 
 def missing_tools() -> list[str]:
@@ -80,6 +85,10 @@ def start_jack_server(*, synchronous: bool = True, frames: int = 64) -> JackServ
     seen: list[str] = []
     scheduling = ["-R", "-P", str(PRIORITY)] if realtime_allowed() else ["-r"]
     for name in NAMES:
+        lock = _claim(name)
+        if lock is None:
+            seen.append(f"{name}: another test run has it")
+            continue
         # a server must not outlive a test run that was killed: six of them would take a computer's time
         command = [*_WITH_PARENT, "jackd", "-n", name, *scheduling, *(["-S"] if synchronous else [])]
         command += ["-d", "dummy", "-r", "48000", "-p", str(frames)]
@@ -92,12 +101,33 @@ def start_jack_server(*, synchronous: bool = True, frames: int = 64) -> JackServ
                 stderr=subprocess.DEVNULL,
                 env={**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"},
             ),
+            lock,
         )
         if _answers(server):
             return server
         seen.append(f"{name}: jackd returned {server.process.poll()}")
         server.stop()
     raise RuntimeError("no JACK server could be started: " + "; ".join(seen))
+
+
+def _claim(name: str) -> int | None:
+    """Return a descriptor that keeps the name for this process; None if another test run has it.
+
+    Whose server answers cannot be told from outside: on a busy computer a second jackd takes a second to see
+    that its name is in use, and so long two runs would hear each other.
+    """
+    try:
+        lock = os.open(
+            Path(tempfile.gettempdir(), f"{name}.lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600
+        )
+    except OSError:  # another user's
+        return None
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(lock)
+        return None
+    return lock
 
 
 def _answers(server: JackServer) -> bool:
