@@ -133,11 +133,14 @@ def store_reads_back(outcome: Outcome) -> Iterator[str]:
         "tick": sum(len(track) for (_, way), track in take.tracks.items() if way == "out"),
         "message": sum(event.kind in ("sent", "cut") for event in take.events),
     }
+    lost = outcome.summary["log"]["dropped"]  # a desk killed while the disk was full lost what it held
     for what, count in wanted.items():
         missing = count - found[what]
-        if missing < 0 or missing > outcome.desk.state.lost:
-            lost = outcome.desk.state.lost
+        if missing < 0 or missing > lost:
             yield f"{count} {what}s went into the pipe, {found[what]} are in the log, {lost} told as lost"
+    both_killed_and_full = outcome.desk.deaths and outcome.campaign.of("disk")
+    if sum(wanted.values()) > sum(found.values()) and not (both_killed_and_full or outcome.desk.state.lost):
+        yield "records are missing, though no desk was killed with a full disk under it"
 
 
 def verdict_fits(outcome: Outcome) -> Iterator[str]:
