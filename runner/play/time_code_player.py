@@ -26,8 +26,9 @@ from runner.play.player import MOVING, Note
 from runner.play.relay import PortRelay, shifts_of
 from runner.play.sounding import Sounding
 from runner.play.states import PlayEvent, PlayState, next_state
-from runner.play.streams import NEVER, NO_TICK, EventStream, Send
+from runner.play.streams import NO_TICK, EventStream, Send
 from runner.play.time_code_join import joinings, song_position
+from runner.play.time_code_relay import TimeCodeRelay
 from runner.play.time_code_stream import TimeCodeStream
 from runner.sync.followed import Followed
 from runner.sync.prior import GridPrior, SteadyPrior
@@ -42,28 +43,6 @@ JOIN_NS = (
 SETTLING_CLOCKS = CLOCKS_PER_QUARTER  #: that a machine gets before it is continued
 _CONTINUE_LEAD_NS = 2_000_000
 _CLOCKS_AHEAD = 2  #: the first clock passed on is so many after the present
-
-
-class TimeCodeRelay(PortRelay):
-    """The beat clock of one port, made from time code; clocks are numbered as those of the leg's grid.
-
-    `first` is the count of the grid's first clock, `end` that after the roll's last, None if not known.
-    """
-
-    def __init__(self, port: int, shift_ns: int, follower: Followed, first: int, end: int | None) -> None:
-        self._first = first
-        self._end = end
-        super().__init__(port, shift_ns, follower, straight=False)
-
-    def retime(self) -> None:
-        """Work out anew when the next clock is due; none is, after the roll's last."""
-        super().retime()
-        if self._end is not None and self.next_count >= self._end:
-            self.due_ns = NEVER
-
-    def take(self, position: float) -> list[Send]:
-        """Return the clock that is due."""
-        return [send._replace(tick=send.tick - self._first) for send in super().take(position)]
 
 
 class TimeCodePlayer(FollowingPlayer):

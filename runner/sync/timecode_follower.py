@@ -12,8 +12,6 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable
-from enum import Enum
-from typing import NamedTuple
 
 from runner.music import FrameRate, TimeCode
 from runner.music.mtc import PER_FRAME, PIECES
@@ -22,29 +20,13 @@ from runner.sync.mtc import TimeCodeReader, WholeTime
 from runner.sync.prior import CLOCKS_PER_QUARTER, NS_PER_MINUTE, SteadyPrior, TempoPrior
 from runner.sync.reports import EventKind, FollowerConfig, FollowerEvent, Tick, TickVerdict
 from runner.sync.states import LockState, Transport
+from runner.sync.tape_scale import TapeScale
+from runner.sync.timecode_notices import Notice, Notices, TimeCodeNotice
 
 _DROPPED = 2 * PER_FRAME  #: quarter frames of the two numbers that drop-frame leaves out
 _UNSURE_SETS = 2  #: so many whole sets in a row must be off: a single one may be damaged on its way
-
-
-class Notice(Enum):
-    """What time code can do that beat clock cannot."""
-
-    JUMPED = "jumped"
-    REVERSE = "reverse"
-    RATE = "rate"  #: it names another frame rate than the session
-    CHANGED_RATE = "changed rate"
-    NUMBERS = "numbers"  #: it names one way to number frames, and counts the other
-
-
-class TimeCodeNotice(NamedTuple):
-    """One of these, with the time code and what is said of it."""
-
-    kind: Notice
-    t_ns: int
-    code: TimeCode
-    text: str
-    size: float = 0.0
+_NOT_DROPPED = "is coded as drop-frame and has a number that drop-frame leaves out"
+_DROPS = "is coded as non-drop and leaves out the numbers of drop-frame"
 
 
 class TimeCodeFollower:
@@ -66,16 +48,12 @@ class TimeCodeFollower:
         self._reader = TimeCodeReader()
         self._row: deque[int] = deque(maxlen=PIECES)  # arrivals of quarter frames in a row
         self._inner: Follower | None = None
-        self._rate: FrameRate | None = None
+        self._scale: TapeScale | None = None
         self._named: FrameRate | None = None  # the rate that the code names
-        self._origin: TimeCode | None = None
-        self._base = 0  # the inner count of the quarter frame at song time 0
-        self._skew = 0  # quarter frames by which its numbers have turned out to be wrong
         self._unsure = 0  # whole sets in a row that do not fit
         self.damaged = 0  #: whole sets with a time that cannot be, and right ones before and after
         self._events: deque[FollowerEvent] = deque(maxlen=1024)
-        self._notices: deque[TimeCodeNotice] = deque(maxlen=256)
-        self._told: set[Notice] = set()
+        self._notices = Notices()
         self._code: TimeCode | None = None
 
     # -- what comes in ---------------------------------------------------------------------------
@@ -121,9 +99,9 @@ class TimeCodeFollower:
 
     def time_of(self, count: float) -> int | None:
         """Return the predicted time of a song position in clocks; None while it does not run."""
-        if self._inner is None or self._rate is None:
+        if self._inner is None or self._scale is None:
             return None
-        return self._inner.time_of(self._inner_of_ns(self._prior.ns_of(count)))
+        return self._inner.time_of(self._scale.count_of_ns(self._prior.ns_of(count)))
 
     def count_at(self, now_ns: int) -> float | None:
         """Return the song position at `now_ns` in clocks, between quarter frames too."""
@@ -153,7 +131,7 @@ class TimeCodeFollower:
     @property
     def frame_rate(self) -> FrameRate | None:
         """The rate by which its numbers are read; None before the first."""
-        return self._rate
+        return None if self._scale is None else self._scale.rate
 
     @property
     def broken(self) -> int:
@@ -211,20 +189,17 @@ class TimeCodeFollower:
 
     def notices(self) -> list[TimeCodeNotice]:
         """Return what is to be said of the time code itself since the last call."""
-        out = list(self._notices)
-        self._notices.clear()
-        return out
+        return self._notices.drain()
 
     # -- inside ----------------------------------------------------------------------------------
 
     def _run(self, whole: WholeTime) -> Tick:
         """Begin to follow with a whole set: it plays from its first quarter frame on."""
         code = self._renamed(whole.code)
-        self._take_rate(code.rate)
+        scale = self._scale = TapeScale(self._origin_at(code.rate))
         self._code = code.plus(2)
-        self._skew = 0
         self._unsure = 0
-        first = self._inner_of(code, 0)
+        first = scale.count_of_code(code)
         interval_ns = 1e9 / (PER_FRAME * float(code.rate.frames_per_second))
         prior = SteadyPrior(NS_PER_MINUTE / CLOCKS_PER_QUARTER / interval_ns)
         inner = self._inner = Follower(self._config, prior)
@@ -235,69 +210,65 @@ class TimeCodeFollower:
         self._drain(inner)
         return self._outward(tick)
 
-    def _take_rate(self, rate: FrameRate) -> None:
-        self._rate = rate
-        self._origin = self._origin_at(rate)
-        self._base = PER_FRAME * rate.frames_per_day
-
     def _renamed(self, code: TimeCode) -> TimeCode:
         """Return a time under the rate that the session wants; say so once if the code names another."""
         named, wanted = code.rate, self._wanted
         if self._named is not None and named is not self._named:
             text = f"its frame rate changes from {self._named.value} to {named.value}"
-            self._notice(Notice.CHANGED_RATE, 0, code, text)
+            self._notices.add_once(Notice.CHANGED_RATE, 0, code, text)
         self._named = named
         if wanted is None or wanted is named:
             return code
         text = f"time code says {named.value} frames, and the session {wanted.value}"
-        self._notice(Notice.RATE, 0, code, text)
+        self._notices.add_once(Notice.RATE, 0, code, text)
         frames = min(code.frames, wanted.count - 1)
         return TimeCode(code.hours, code.minutes, code.seconds, frames, wanted)
 
-    def _inner_of(self, code: TimeCode, piece: int) -> int:
-        assert self._origin is not None
-        return self._base + PER_FRAME * code.frames_since(self._origin) + piece - self._skew
-
-    def _inner_of_ns(self, ns: float) -> float:
-        assert self._rate is not None
-        return self._base + ns * PER_FRAME * float(self._rate.frames_per_second) / 1e9
-
     def _ns_of_inner(self, at: float) -> float:
-        assert self._rate is not None
-        return (at - self._base) * 1e9 / (PER_FRAME * float(self._rate.frames_per_second))
+        assert self._scale is not None
+        return self._scale.ns_of_count(at)
 
     def _count_of_code(self, code: TimeCode) -> float:
-        if self._rate is not code.rate:
-            self._take_rate(code.rate)
-        return self._prior.count_of(self._ns_of_inner(self._inner_of(code, 0)))
+        scale = self._scale
+        if scale is None or scale.rate is not code.rate:
+            scale = self._scale = TapeScale(self._origin_at(code.rate))
+        return self._prior.count_of(scale.ns_of_count(scale.count_of_code(code)))
 
     def _clocks_of_code(self, code: TimeCode) -> int:
         return round(self._count_of_code(code))
 
     def _compare(self, whole: WholeTime, tick: Tick, t_ns: int) -> None:
         """Hold the number of a whole set against the count."""
-        if tick.clocks is None:
+        scale = self._scale
+        if tick.clocks is None or scale is None:
             return
         if whole.code.rate is not self._named:
             if self._doubted():
                 code = self._renamed(whole.code)
-                if code.rate is not self._rate:
+                if code.rate is not scale.rate:
                     self._jump(code, t_ns, 0)
             return
         code = self._renamed(whole.code)
-        off = self._inner_of(code, PIECES - 1) - tick.clocks
+        off = scale.count_of_code(code, PIECES - 1) - tick.clocks
         if whole.dropped:
-            self._numbers(code, t_ns, "is coded as drop-frame and has a number that drop-frame leaves out")
+            self._notices.add_once(
+                Notice.NUMBERS,
+                t_ns,
+                code,
+                "is coded as drop-frame and has a number that drop-frame leaves out",
+            )
         if off == 0:
             self.damaged += self._unsure
             self._unsure = 0
         elif tick.verdict is TickVerdict.PENDING:
             pass  # a gap whose length is not settled yet
         elif off == _DROPPED and not code.rate.is_drop and _at_drop(code):
-            self._numbers(code, t_ns, "is coded as non-drop and leaves out the numbers of drop-frame")
-            self._skew += off
+            self._notices.add_once(
+                Notice.NUMBERS, t_ns, code, "is coded as non-drop and leaves out the numbers of drop-frame"
+            )
+            scale.skew += off
         elif abs(off) <= _DROPPED and code.rate.is_drop and _at_drop(code):
-            self._skew += off  # numbers that do not exist were taken for the next that does
+            scale.skew += off  # numbers that do not exist were taken for the next that does
         elif self._doubted():
             self._jump(code, t_ns, off)
         else:
@@ -309,15 +280,11 @@ class TimeCodeFollower:
         self._unsure += 1
         return self._unsure >= _UNSURE_SETS
 
-    def _numbers(self, code: TimeCode, t_ns: int, text: str) -> None:
-        self._notice(Notice.NUMBERS, t_ns, code, text)
-
     def _jump(self, code: TimeCode, t_ns: int, off: int) -> None:
-        assert self._rate is not None
         frames = off / PER_FRAME
         if abs(off) >= PIECES or off == 0:
             text = f"time code jumped by {frames:+.0f} frames to {code}"
-            self._notices.append(TimeCodeNotice(Notice.JUMPED, t_ns, code, text, frames))
+            self._notices.add(Notice.JUMPED, t_ns, code, text, frames)
         # numbered anew: what lies before the jump is no help any longer
         self._row.clear()
         self._reader.forget()
@@ -326,8 +293,8 @@ class TimeCodeFollower:
     def _backward(self, whole: WholeTime | None, t_ns: int) -> Tick:
         if whole is not None:
             self._code = self._renamed(whole.code)
-            if Notice.REVERSE not in self._told:
-                self._notice(Notice.REVERSE, t_ns, self._code, f"time code runs in reverse at {self._code}")
+            text = f"time code runs in reverse at {self._code}"
+            self._notices.add_once(Notice.REVERSE, t_ns, self._code, text)
         self._halt(t_ns, "reverse")
         return Tick(TickVerdict.IDLE, None, None, self.jitter_ns)
 
@@ -337,11 +304,6 @@ class TimeCodeFollower:
             return
         at = self._outward_clocks(inner.next_count - 1)
         self._events.append(FollowerEvent(EventKind.STOPPED, t_ns, at, text=why))
-
-    def _notice(self, kind: Notice, t_ns: int, code: TimeCode, text: str) -> None:
-        if kind not in self._told:
-            self._told.add(kind)
-            self._notices.append(TimeCodeNotice(kind, t_ns, code, text))
 
     def _drain(self, inner: Follower) -> None:
         for event in inner.events():

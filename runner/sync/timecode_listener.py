@@ -14,7 +14,8 @@ from runner.sync.jitter import JitterClass, JitterFigures, JitterMeter
 from runner.sync.prior import CLOCKS_PER_QUARTER, TempoPrior
 from runner.sync.reports import EventKind, FollowerConfig, FollowerEvent, Tick, TickVerdict
 from runner.sync.states import LockState
-from runner.sync.timecode_follower import Notice, TimeCodeFollower, TimeCodeNotice
+from runner.sync.timecode_follower import TimeCodeFollower
+from runner.sync.timecode_notices import Notice, TimeCodeNotice
 
 _MOST_OF_A_KIND = 200
 _LOOK_EVERY = 4 * PIECES  #: quarter frames between two looks at the speed
