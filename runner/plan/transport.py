@@ -142,6 +142,9 @@ class TransportPlanner:
         elif wanted.running and not before.running:
             self._known = False
             self._report.warn(self._path, "stands when the loop comes round, and cannot be located")
+        elif wanted.running and self._port.followers:
+            text = "does not follow song position: when the loop comes round it plays on from where it is"
+            self._report.note(self._path, text)
 
     def new_song(self, before: Motion) -> None:
         """Go straight on from another song: stop what plays, start it for this one, between two clocks."""

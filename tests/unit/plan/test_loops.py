@@ -69,6 +69,15 @@ def test_a_loop_from_bar_1_starts_the_machines_that_start_there(position: str) -
     assert transport[-1][0] == 12 * BAR_NS
 
 
+def test_a_machine_that_cannot_be_located_plays_on_and_that_is_said_once() -> None:
+    """A note names it, however often the loop comes round; for one that follows position there is none."""
+    song = compiled(loops=[loop("bar 3", "bar 5", 9)])
+    (note,) = song.problems
+    assert (note.severity, note.path) == ("note", "machines.drums")
+    assert "plays on from where it is" in note.message
+    assert compiled(machines=LOCATED, loops=[loop("bar 3", "bar 5", 9)]).problems == []
+
+
 def test_a_hold_repeats_until_told() -> None:
     """0 passes: the repeated leg has no end of its own."""
     assert [leg.repeats for leg in compiled(loops=[loop("bar 3", "bar 5", 0)]).course.legs] == [1, 0, 1]
