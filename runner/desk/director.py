@@ -148,6 +148,8 @@ class Director:
         if header is not None:
             self.show.begun()
             self.board.begin_take(header.number)
+            if self.calling.roll is not None:
+                keeper.write_plan(self.calling.roll)
         self.recording.rolling = keeper.open
         if keeper.ended:  # all was written down; only the closing is left to do
             self.recording.rolling = False

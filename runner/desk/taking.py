@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import shutil
 from collections.abc import Mapping, Sequence
@@ -13,6 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from runner.desk.plan_writer import PlanWriter
 from runner.desk.roll import Roll, declared_facts
 from runner.desk.spare import Deadline, check_mounted, mount_of, own_folder
 from runner.errors import TakeFormatError
@@ -44,6 +44,7 @@ class TakeKeeper:
         self._text: LegText | None = None
         self._anchor_ns = 0
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="closing")
+        self._plan_writer: PlanWriter | None = None
         self._closing: Future[dict[str, Any]] | None = None
         self.problem = ""  #: why the open take has no log, if it has none
         self.elsewhere = ""  #: why the last take that was made is not where it should be
@@ -93,13 +94,13 @@ class TakeKeeper:
         """
         self.elsewhere = ""
         try:
-            return self._fill(self._deadline(lambda: self._make(plan)), plan)
+            return self._hold(self._deadline(lambda: self._make(plan)))
         except OSError as error:
             reason = f"takes folder {self.store.folder}: {error.strerror or error}"
         for spare in self.spares:
             with contextlib.suppress(OSError):
                 own_folder(spare.folder)
-                new = self._fill(self._make(plan, spare), plan)
+                new = self._hold(self._make(plan, spare))
                 self.elsewhere = f"{reason}; this take is kept in {spare.folder}"
                 return replace(new, key=str(new.folder))
         self.elsewhere = f"{reason}; this take is not recorded"
@@ -115,16 +116,12 @@ class TakeKeeper:
         (new.folder / SESSION_FILE).write_text(plan.prepared.loaded.text, encoding="utf-8")
         return new
 
-    def _fill(self, new: NewTake, plan: Roll) -> NewTake:
-        """Write what is due; hold it, so that no other process takes the folder for one left behind."""
+    def _hold(self, new: NewTake) -> NewTake:
+        """Hold the file of what is due, so that no other process takes the folder for one left behind."""
         self._release_plan()
         try:
-            with (new.folder / PLAN_FILE).open("w", encoding="utf-8") as file:
-                file.write("[\n")
-                for number, row in enumerate(plan.rows()):
-                    file.write((",\n" if number else "") + json.dumps(row, separators=(",", ":")))
-                file.write("\n]\n")
-            self._plan_fd = os.open(new.folder / PLAN_FILE, os.O_RDONLY | os.O_CLOEXEC)
+            flags = os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC
+            self._plan_fd = os.open(new.folder / PLAN_FILE, flags, 0o644)
         except OSError:
             shutil.rmtree(new.folder, ignore_errors=True)
             raise
@@ -165,6 +162,18 @@ class TakeKeeper:
         finally:
             self._release_plan()
         self._writer.feed(record)
+        self.write_plan(plan)
+
+    def write_plan(self, plan: Roll) -> None:
+        """Write what is due in the open take, in the background; nothing if it is written already."""
+        if self._folder is None or self._writer is None:
+            return
+        path = self._folder / PLAN_FILE
+        with contextlib.suppress(OSError):
+            if path.stat().st_size:
+                return
+        self._plan_writer = PlanWriter(path, plan.rows())
+        self._pool.submit(self._plan_writer.write)
 
     def resume(self, run: str) -> TakeHeader | None:
         """Go on with the take that a dead desk of this run left open; return its header, if there is one."""
@@ -232,6 +241,8 @@ class TakeKeeper:
         self._writer = None
         if writer is None or folder is None:
             return
+        if self._plan_writer is not None:
+            self._plan_writer.hurry()
 
         def close() -> dict[str, Any]:
             return writer.close(why, outcome)

@@ -11,7 +11,7 @@ import heapq
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from fractions import Fraction
-from functools import cache
+from functools import lru_cache, partial
 from typing import Any
 
 from runner.music import SongTime
@@ -142,6 +142,11 @@ def rows_of(course: Course, time: SongTime) -> Iterator[dict[str, Any]]:
     comes as often as it is played, an endless one once, its rows marked with ``"hold": true``; `t_ns` of
     later legs goes on from where the leg before ends, so that it never jumps back.
     """
+
+    @lru_cache(maxsize=1 << 16)  # the passes of a loop are at the same places
+    def text_at(quarters0: float, tick: int) -> str:
+        return time.at_text(_exact(quarters0) + Fraction(tick, CLOCKS_PER_QUARTER))
+
     streams: list[Iterator[tuple[int, int, int, dict[str, Any]]]] = []
     exit_ns: int | None = None
     number = 0
@@ -150,7 +155,7 @@ def rows_of(course: Course, time: SongTime) -> Iterator[dict[str, Any]]:
             timeline = leg.timeline
             shift_ns = 0 if exit_ns is None else exit_ns - timeline.entry_ns
             exit_ns = timeline.exit_ns + shift_ns
-            rows = _leg_rows(timeline, time, shift_ns, number)
+            rows = _leg_rows(timeline, text_at, shift_ns, number)
             streams.append(_held(rows) if leg.repeats == 0 else rows)
             number += 1
     for _, _, _, row in heapq.merge(*streams, key=lambda item: item[:3]):
@@ -166,34 +171,27 @@ def _held(rows: Iterator[_Item]) -> Iterator[_Item]:
         yield t_ns, order, number, {**row, "hold": True}
 
 
-def _leg_rows(timeline: Timeline, time: SongTime, shift_ns: int, number: int) -> Iterator[_Item]:
-    quarters0 = _exact(timeline.clock_quarters0)
-
-    @cache
-    def tick_text(tick: int) -> str:
-        return time.at_text(quarters0 + Fraction(tick, CLOCKS_PER_QUARTER))
-
+def _leg_rows(
+    timeline: Timeline, text_at: Callable[[float, int], str], shift_ns: int, number: int
+) -> Iterator[_Item]:
+    tick_text = partial(text_at, timeline.clock_quarters0)
     clocks = [_clock_rows(timeline, role, tick_text, shift_ns, number) for role in timeline.clocks]
     codes = [_time_code_rows(timeline, role, tick_text, shift_ns, number) for role in timeline.time_codes]
-    events = _event_rows(timeline, time, shift_ns, number)
+    events = _event_rows(timeline, text_at, shift_ns, number)
     return heapq.merge(events, *clocks, *codes, key=lambda item: item[:3])
 
 
-def _event_rows(timeline: Timeline, time: SongTime, shift_ns: int, number: int) -> Iterator[_Item]:
+def _event_rows(
+    timeline: Timeline, text_at: Callable[[float, int], str], shift_ns: int, number: int
+) -> Iterator[_Item]:
     events = timeline.events
-    texts: dict[float, str] = {}
     for index in range(len(events)):
         message = events.bytes_of(index)
-        quarters = events.quarters[index]
-        at_text = texts.get(quarters)
-        if at_text is None:
-            texts.clear()
-            at_text = texts[quarters] = time.at_text(_exact(quarters))
         machine = events.machine[index]
         transport = message[0] in (0xF2, 0xF3, 0xFA, 0xFB, 0xFC)
         row = {
             "t_ns": events.t_ns[index] + shift_ns,
-            "at": at_text,
+            "at": text_at(events.quarters[index], 0),
             "port": timeline.ports[events.port[index]],
             "machine": None if machine == NO_MACHINE else timeline.machines[machine],
             "bytes": hex_text(message),

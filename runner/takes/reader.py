@@ -117,6 +117,9 @@ def _read_recorders(path: Path, damages: list[Damage]) -> list[dict[str, Any]]:
 
 
 def _read_plan(path: Path, damages: list[Damage]) -> list[dict[str, Any]] | None:
+    with contextlib.suppress(OSError):
+        if not path.stat().st_size:  # of a take that ended before it was written
+            return None
     rows = _plan_by_lines(path)
     if rows is not None:
         return rows
