@@ -129,7 +129,7 @@ class _Conversation:
         while not self._ended:
             gone = time.monotonic() - begun
             if gone > seconds + _START_S or self._child.code is not None:
-                raise TakewrightError(f"the engine did not play to the end ({self._child.how_it_ended()})")
+                raise TakewrightError(f"the engine did not play to the end: {self._why()}")
             passed(min(1.0, gone / seconds))
             # seldom, so that reading does not disturb what is measured: the pipe holds a minute
             time.sleep(0.25)
@@ -163,7 +163,13 @@ class _Conversation:
                 raise RigError(str(data.get("text", "the engine reported a fault")))
             if answer == wanted:
                 return data
-        raise TakewrightError(f"the engine gave no answer ({self._child.how_it_ended()})")
+        raise TakewrightError(f"the engine gave no answer: {self._why()}")
+
+    def _why(self) -> str:
+        """Return what became of an engine that is silent, for people."""
+        if self._child.code is not None:
+            return f"it ended ({self._child.how_it_ended()})"
+        return f"it was not done {_START_S:.0f} s after its time; close other programs and try again"
 
     def _read(self) -> None:
         while True:

@@ -14,7 +14,8 @@ from runner.cli.bench_computer import Computer, read_computer
 from runner.cli.bench_engine import EngineRun, matched, run_engine
 from runner.cli.bench_verdict import Grade, grade_of, histogram, judge
 from runner.cli.main import run
-from runner.errors import RigError
+from runner.errors import RigError, TakewrightError
+from runner.keeper.pipes import Pipes
 
 MILLISECOND = 1_000_000
 PLAIN = Computer(4, "Linux 6.1", "", (), False, 0.0)
@@ -161,3 +162,31 @@ def test_the_command_says_it_in_its_exit_code_and_in_json(
     text = capsys.readouterr().out
     assert "verdict: " in text
     assert max(len(line) for line in text.splitlines()) <= 80
+
+
+class _Silent:
+    """An engine that runs and says nothing, or one that has ended."""
+
+    def __init__(self, code: int | None) -> None:
+        self.code = code
+
+    def how_it_ended(self) -> str:
+        """As a child tells it."""
+        return f"exit code {self.code}"
+
+
+@pytest.mark.parametrize(
+    ("code", "why"), [(None, r"0 s after its time; close other programs"), (4, r"it ended \(exit code 4\)")]
+)
+def test_an_engine_that_does_not_answer_is_told_with_what_to_do(
+    code: int | None, why: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A computer too busy to start the engine is told apart from an engine that has ended."""
+    monkeypatch.setattr(bench_engine, "_START_S", 0.0)
+    pipes = Pipes.open()
+    try:
+        conversation = bench_engine._Conversation(pipes, _Silent(code))  # type: ignore[arg-type]
+        with pytest.raises(TakewrightError, match=f"the engine gave no answer: .*{why}"):
+            conversation.run(bench_engine.rig(None), b"", 1.0, lambda _: None)
+    finally:
+        pipes.close()
