@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import deque
 from math import isfinite, sqrt
 
+from runner.sync.gate import ArrivalGate
 from runner.sync.prior import CLOCKS_PER_QUARTER, NS_PER_MINUTE, TempoPrior
 from runner.sync.reports import EventKind, FollowerConfig, FollowerEvent, Tick, TickVerdict
 from runner.sync.states import (
@@ -30,12 +31,8 @@ __all__ = ["EventKind", "Follower", "FollowerConfig", "FollowerEvent", "Tick", "
 CLOCKS_PER_MIDI_BEAT = 6
 LAST_MIDI_BEAT = 16383
 _MOST_EVENTS = 1024
-_MOST_NS = 1 << 62
 _UNKNOWN_INTERVAL_NS = NS_PER_MINUTE / CLOCKS_PER_QUARTER / 120.0
-_FLOOD_CLOCKS = 96  #: so many clocks may come at once; beyond, only twice as many as the fastest tempo has
 _UNSURE_NS = 100_000_000  #: more patience while the first clocks come
-_BACKWARD_CLOCKS = 8  #: so many arrivals in a row from the past mean that the time stamps have begun anew
-_REFUSAL_EVERY_NS = 1_000_000_000
 _SHAKEN_CLOCKS = CLOCKS_PER_QUARTER
 _CHANGES = {
     Change.MISSING: EventKind.MISSING,
@@ -64,21 +61,20 @@ class Follower:
         self._events: deque[FollowerEvent] = deque(maxlen=_MOST_EVENTS)
         self._dropped_events = 0
         self._poor = 0  # clocks in a row with a poor prediction
-        self._backward = 0
         self._carrying_on = False
         self._gap_from: int | None = None  # slot of the first overdue clock while freewheeling
-        self._budget = float(_FLOOD_CLOCKS)
-        self._refused = 0
-        self._refused_why = ""
-        self._refusal_ns: int | None = None
+        self._gate = ArrivalGate(self._config.max_bpm)
 
     # -- what comes in ---------------------------------------------------------------------------
 
     def clock(self, arrival_ns: int) -> Tick:
         """Take one F8 that arrived at `arrival_ns`."""
-        why = self._why_refused(arrival_ns)
-        if why:
-            return self._refuse(arrival_ns, why)
+        interval_ns = 0.0 if self._last_ns is None else self._interval_ns()
+        refused, anew = self._gate.admit(arrival_ns, self._last_ns, interval_ns)
+        if refused:
+            return self._refuse(arrival_ns, refused)
+        if anew:
+            self._forget()
         self.advance(arrival_ns)
         if self._carrying_on:
             return self._refuse(arrival_ns, "the freewheel span was over; it counts again from a Start")
@@ -287,7 +283,8 @@ class Follower:
         self._tracker = Tracker(self._prior, self._config.jitter_guess_ns, position)
         self._last_ns = None
         self._gap_from = None
-        self._poor = self._backward = 0
+        self._poor = 0
+        self._gate.forget()
         if self._transport is Transport.PLAYING:
             self._position = position
             self._transport = Transport.STARTING
@@ -345,35 +342,10 @@ class Follower:
             self._move(TransportEvent.LOST, t_ns)
             self._forget()
 
-    def _why_refused(self, arrival_ns: int) -> str:
-        """Return why this clock cannot be one, or an empty string."""
-        if not -_MOST_NS < arrival_ns < _MOST_NS:
-            return "its time stamp is out of range"
-        last = self._last_ns
-        if last is None:
-            return ""
-        since = arrival_ns - last
-        if since < -self._interval_ns():
-            self._backward += 1
-            if self._backward < _BACKWARD_CLOCKS:
-                return "its time stamp goes backward"
-            self._forget()
-            return ""
-        self._backward = 0
-        fastest = NS_PER_MINUTE / CLOCKS_PER_QUARTER / self._config.max_bpm
-        self._budget = min(float(_FLOOD_CLOCKS), self._budget + 2.0 * max(0, since) / fastest)
-        if self._budget < 1.0:
-            return "clocks come faster than any tempo"
-        self._budget -= 1.0
-        return ""
-
     def _refuse(self, t_ns: int, why: str) -> Tick:
-        """Count a refused clock; the first is reported at once, the others once a second."""
-        self._refused += 1
-        quiet = self._refusal_ns
-        if quiet is None or why != self._refused_why or not 0 <= t_ns - quiet < _REFUSAL_EVERY_NS:
-            self._report(EventKind.REFUSED, t_ns, self._song_clocks(), self._refused, why)
-            self._refused, self._refused_why, self._refusal_ns = 0, why, t_ns
+        count = self._gate.count_refusal(t_ns, why)
+        if count:
+            self._report(EventKind.REFUSED, t_ns, self._song_clocks(), count, why)
         return Tick(TickVerdict.REFUSED, None, None, self.jitter_ns)
 
     def _after_clock(self, arrival_ns: int) -> None:

@@ -20,17 +20,14 @@ from runner.sync.jitter import JitterClass, JitterFigures, JitterMeter
 from runner.sync.prior import CLOCKS_PER_QUARTER, TempoPrior
 from runner.sync.reports import EventKind, FollowerEvent, Tick, TickVerdict
 from runner.sync.sources import OldGrid, SourceMeter
-from runner.sync.states import TransportEvent
 from runner.sync.tempo_judge import Pace, TempoJudge
+from runner.sync.transport_watch import TransportWatch
 
 __all__ = ["ClockWatch", "Pace", "WatchConfig"]
 
-_SENSING_NS = 330_000_000  #: MIDI 1.0 p. 33: 300 ms with 10 % margin
-_START_PATIENCE_NS = 500_000_000
 _DOUBLE = 1.8
 _JOINED = 1.15  #: the tempo may seem to rise by more than this because a second clock has joined
 _LOOK_EVERY = 6  #: clocks between two looks for a second source
-_SAME_START_CLOCKS = 6  #: a Start so soon after another is the same one by a second path
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,21 +55,14 @@ class ClockWatch:
         self._tempo = TempoJudge(self._book, self._config.tempo_limit_percent, prior)
         self._sources = SourceMeter()
         self._held = HeldReports()
+        self._transport = TransportWatch(self._book, self._config.start_wait_clocks)
         self._now = 0
-        self._started_ns: int | None = None  # Start seen, no clock yet
-        self._in_song = self._began = False
-        self._started_at = 0
-        self._idle_clocks = 0
         self._mixed_ns: int | None = None
         self._old_grid: OldGrid | None = None
-        self._lost: FollowerEvent | None = None
-        self._last_clock_ns: int | None = None
         self._last_due_ns: int | None = None
-        self._sensed_ns: int | None = None
         self._late_due = self._config.lock_due is not None
         self._was_locked = False
         self._look = 0
-        self._stopped_by_us = False
         self._refusals: Counter[str] = Counter()
 
     # -- what is told ----------------------------------------------------------------------------
@@ -83,22 +73,14 @@ class ClockWatch:
         if tick.verdict is TickVerdict.REFUSED:
             return
         self._sources.arrived(arrival_ns)
-        self._started_ns = None
-        if self._last_clock_ns is not None and self._lost is not None:
-            self._came_back(arrival_ns)
-        self._last_clock_ns = arrival_ns
+        in_song = tick.clocks is not None
+        if self._transport.clock(arrival_ns, in_song=in_song, interval_ns=self._interval_ns):
+            self._sources.clear()
         pending = tick.verdict is TickVerdict.PENDING
         self.jitter.add(arrival_ns, None if pending else tick.due_ns)
         if tick.due_ns is not None and not pending:
             self._last_due_ns = tick.due_ns
-        if tick.clocks is None:
-            self._idle_clocks += 1
-            if self._idle_clocks == self._config.start_wait_clocks and not self._stopped_by_us:
-                beats = self._idle_clocks / CLOCKS_PER_QUARTER
-                self._book.add(Code.NO_START, arrival_ns, None, beats,
-                               f"clock has run for {beats:.0f} beats without Start or Continue")  # fmt: skip
-        else:
-            self._idle_clocks = 0
+        if in_song:
             self._tempo.measure(arrival_ns, tick)
         self._let_go(arrival_ns)
         self._look = (self._look + 1) % _LOOK_EVERY
@@ -121,7 +103,7 @@ class ClockWatch:
     def sensing(self, t_ns: int) -> None:
         """Take FE: from now on something must come every 300 ms."""
         self._heard(t_ns)
-        self._sensed_ns = t_ns
+        self._transport.sensing(t_ns)
 
     def message(self, t_ns: int) -> None:
         """Take any other message: it counts as a sign of life."""
@@ -130,15 +112,12 @@ class ClockWatch:
     def started(self, t_ns: int) -> None:
         """Take Start or Continue, obeyed or not."""
         self._heard(t_ns)
-        if not self._in_song:
-            self._started_ns = t_ns
-        self._idle_clocks = 0
+        self._transport.started(t_ns)
 
     def stopped(self, t_ns: int) -> None:
         """Take Stop, obeyed or not."""
         self._heard(t_ns)
-        self._started_ns = None
-        self._lost = None
+        self._transport.stopped()
 
     def locked_late(self, t_ns: int, clocks: int) -> None:
         """Take the position at which the follower locked, if that was in the song."""
@@ -146,7 +125,7 @@ class ClockWatch:
         if due is None or not self._late_due:
             return
         self._late_due = False
-        due = max(due, self._started_at)  # a master may join the song where it likes
+        due = max(due, self._transport.started_at)  # a master may join the song where it likes
         if clocks > due:
             beats = (clocks - due) / CLOCKS_PER_QUARTER
             self._book.add(Code.LATE_LOCK, t_ns, clocks, beats,
@@ -170,51 +149,24 @@ class ClockWatch:
                 self._old_grid = OldGrid(self._last_due_ns, self._interval_ns)
         elif kind is EventKind.JUMP:
             self._held.hold(event)
-        elif kind is EventKind.STARTED:
-            self._in_song = self._began = True
-            self._started_at = event.clocks or 0
-            self._stopped_by_us = False
-            self._tempo.begin()
-        elif kind is EventKind.STOPPED:
-            self._in_song = False
-        elif kind is EventKind.LOST:
-            self._ended(event)
-        elif kind is EventKind.REDUNDANT:
-            if self._stopped_by_us:
-                return
-            self._redundant(event)
-        elif kind is EventKind.POSITION_REFUSED:
-            self._book.add(Code.POSITION_REFUSED, event.t_ns, event.clocks, event.size,
-                       f"song position {event.size:.0f} came while playing, not obeyed")  # fmt: skip
         elif kind is EventKind.REFUSED:
             self._refused(event)
+        else:
+            self._transport.event(event)
+            if kind is EventKind.STARTED:
+                self._tempo.begin()
 
     def advance(self, now_ns: int) -> None:
         """Let time pass: active sensing, Start without clock, findings held back long enough."""
         if now_ns <= self._now:
             return
         self._now = now_ns
-        if self._sensed_ns is not None and now_ns - self._sensed_ns > _SENSING_NS:
-            silent = (now_ns - self._sensed_ns) / 1e6
-            self._book.add(Code.SENSING_LOST, self._sensed_ns + _SENSING_NS, None, silent,
-                       f"active sensing fell silent: nothing for {silent:.0f} ms")  # fmt: skip
-            self._sensed_ns = None
-        patience = max(_START_PATIENCE_NS, 4 * self._interval_ns)
-        if self._started_ns is not None and now_ns - self._started_ns > patience:
-            waited = (now_ns - self._started_ns) / 1e6
-            self._book.add(Code.START_NO_CLOCK, self._started_ns, None, waited,
-                       f"no clock for {waited:.0f} ms after Start or Continue")  # fmt: skip
-            self._started_ns = None
+        self._transport.advance(now_ns, self._interval_ns)
         self._let_go(now_ns)
 
     def next_deadline_ns(self) -> int | None:
         """Return when `advance` next has something to decide; None while nothing can fall due."""
-        due: list[int] = []
-        if self._sensed_ns is not None:
-            due.append(self._sensed_ns + _SENSING_NS + 1)
-        if self._started_ns is not None:
-            due.append(self._started_ns + round(max(_START_PATIENCE_NS, 4 * self._interval_ns)) + 1)
-        return min(due, default=None)
+        return self._transport.next_deadline_ns(self._interval_ns)
 
     def close(self, t_ns: int) -> JitterFigures:
         """End a take: let go what is held back, judge the jitter, and return its figures."""
@@ -233,7 +185,7 @@ class ClockWatch:
                  "latest_us": figures.latest_ns / 1e3, "clocks": figures.clocks},
                 severity,
             )  # fmt: skip
-        if self._late_due and self._began and not self._was_locked:
+        if self._late_due and self._transport.began and not self._was_locked:
             due = self._config.lock_due
             self._book.add(Code.LATE_LOCK, t_ns, due, 0.0, "the follower never locked")
         return figures
@@ -255,8 +207,7 @@ class ClockWatch:
 
     def _heard(self, t_ns: int) -> None:
         self.advance(t_ns)
-        if self._sensed_ns is not None:
-            self._sensed_ns = max(self._sensed_ns, t_ns)
+        self._transport.heard(t_ns)
 
     def _look_for_a_second(self, t_ns: int, clocks: int | None) -> None:
         """See whether a second clock has joined, by the arrivals alone."""
@@ -321,24 +272,6 @@ class ClockWatch:
             self._book.add(Code.JUMP, held.t_ns, held.clocks, size,
                            f"the clock's phase jumped by {size:+.1f} ms")  # fmt: skip
 
-    def _redundant(self, event: FollowerEvent) -> None:
-        """A message that changes nothing: the same one twice, or the sign that a Stop was lost.
-
-        Start plays from the top (MIDI 1.0 p. 30). Right after another it says nothing new; later in the song
-        it says that the master stands elsewhere than we think.
-        """
-        message = event.text.capitalize()
-        clocks = event.clocks or 0
-        since = clocks - self._started_at
-        if event.text != TransportEvent.START.value or not self._in_song or since <= _SAME_START_CLOCKS:
-            self._book.add(
-                Code.REDUNDANT, event.t_ns, event.clocks, 1.0, f"{message} came again and was ignored"
-            )
-            return
-        self._book.add(Code.RESTARTED, event.t_ns, event.clocks, float(since),
-                   f"Start came {since} clocks into the song: the master began anew, and we did not",
-                   {"clocks_apart": clocks})  # fmt: skip
-
     def _refused(self, event: FollowerEvent) -> None:
         """The first refusal of a kind is told at once, the others as a number at the end."""
         if event.text in self._refusals or len(self._refusals) >= MOST_OF_A_KIND:
@@ -346,21 +279,3 @@ class ClockWatch:
             return
         self._refusals[event.text] = 0
         self._book.add(Code.REFUSED, event.t_ns, event.clocks, event.size, f"refused: {event.text}")
-
-    def _ended(self, event: FollowerEvent) -> None:
-        self._lost = event
-        self._stopped_by_us = True
-        away = event.size / 1e6
-        self._book.add(Code.NO_STOP, event.t_ns, event.clocks, away,
-                   f"the clock ended in the song and no Stop came: nothing for {away:.0f} ms",
-                   {"policy": event.text})  # fmt: skip
-
-    def _came_back(self, arrival_ns: int) -> None:
-        assert self._lost is not None
-        assert self._last_clock_ns is not None
-        away = (arrival_ns - self._last_clock_ns) / self._interval_ns
-        gone = (arrival_ns - self._last_clock_ns) / 1e6
-        self._book.add(Code.DROPOUT, self._last_clock_ns, self._lost.clocks, away,
-                   f"the clock was away for {gone:.0f} ms, too long to go on")  # fmt: skip
-        self._lost = None
-        self._sources.clear()
