@@ -119,7 +119,11 @@ def loop(first: str, last: str, passes: int) -> dict[str, object]:
     return Rehearsal(loops=(Loop(parse_moment(first), parse_moment(last), passes),)).to_dict()
 
 
-@pytest.mark.parametrize("passes", [50, pytest.param(1000, marks=pytest.mark.campaign)])
+# a thousand passes are a minute of work, and many on a computer that has others to do
+THOUSAND = pytest.param(1000, marks=[pytest.mark.campaign, pytest.mark.timeout(900)])
+
+
+@pytest.mark.parametrize("passes", [50, THOUSAND])
 def test_a_loop_has_no_clock_missing_at_any_seam(tmp_path: Path, passes: int) -> None:
     """A bar of 4/4 at 90, up to a thousand times: every clock on one grid, the take clean.
 
