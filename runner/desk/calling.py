@@ -97,6 +97,7 @@ class Calling:
             for problem in roll.problems:
                 self.tell.warn(str(problem))
             self._ready = {(names, rehearsal): roll}
+            self.tell("beat")  # of a long song on a busy computer each step may take its time
             self.state.board.new_roll()
         return roll
 
@@ -173,6 +174,7 @@ class Calling:
         keeper = self.recording.keeper
         if call.take is None:
             call.take = keeper.create(call.roll)
+            self.tell("beat")
             if keeper.elsewhere:  # the music rolls in any case
                 self.tell.warn(keeper.elsewhere)
                 self.state.board.alarm(utc_text(), "error", keeper.elsewhere)

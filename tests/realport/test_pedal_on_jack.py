@@ -34,8 +34,8 @@ ports:
 machines:
   drums: {port: box, channel: 10, follows: [clock, transport], starts: pre-roll}
 songs:
-  - {song: Ropewalk, tempo: 240, meter: 4/4, length: 900 bars, lead: 200 ms, pre-roll: 1 bar}
-  - {song: Tide Table, tempo: 240, meter: 4/4, length: 900 bars}
+  - {song: Ropewalk, tempo: 240, meter: 4/4, length: 300 bars, lead: 200 ms, pre-roll: 1 bar}
+  - {song: Tide Table, tempo: 240, meter: 4/4, length: 300 bars}
 controls:
   - {port: pedal, when: control 64, do: roll}
   - {port: pedal, when: control 64, do: stop, press: long}

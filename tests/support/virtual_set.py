@@ -79,8 +79,8 @@ class Told:
     reports: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
 
     def __call__(self, kind: str, data: Mapping[str, Any] | None = None) -> None:
-        """Keep a report; where it is is told all the time, and left out."""
-        if kind not in ("position", "progress"):
+        """Keep a report; what is told all the time is left out."""
+        if kind not in ("position", "progress", "beat"):
             self.reports.append((kind, dict(data or {})))
 
     def warn(self, text: str) -> None:
