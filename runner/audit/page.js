@@ -169,7 +169,7 @@ const draw = {
         if (kind) out += `<line class="${kind}" x1="${LEFT}" x2="${width - RIGHT}" y1="${r1(y)}" y2="${r1(y)}"/>`;
         if (!v || taken.some(other => Math.abs(other - y) < 11)) continue;     // numbers may not hide each other
         taken.push(y);
-        out += `<text class="faint" x="${LEFT - 6}" y="${r1(y + 4)}" text-anchor="end">${num(v)}</text>`;
+        out += `<text class="value" x="${LEFT - 6}" y="${r1(y + 4)}" text-anchor="end">${num(v)}</text>`;
       }
       const zero = r1(py(0));
       let d = "", over = "";
