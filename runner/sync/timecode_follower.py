@@ -25,6 +25,9 @@ from runner.sync.timecode_notices import Notice, Notices, TimeCodeNotice
 
 _DROPPED = 2 * PER_FRAME  #: quarter frames of the two numbers that drop-frame leaves out
 _UNSURE_SETS = 2  #: so many whole sets in a row must be off: a single one may be damaged on its way
+_SLIGHT_SETS = (
+    8  #: the same if they are off by less than a set: quarter frames in bursts are counted right later
+)
 _NOT_DROPPED = "is coded as drop-frame and has a number that drop-frame leaves out"
 _DROPS = "is coded as non-drop and leaves out the numbers of drop-frame"
 
@@ -51,7 +54,8 @@ class TimeCodeFollower:
         self._scale: TapeScale | None = None
         self._named: FrameRate | None = None  # the rate that the code names
         self._unsure = 0  # whole sets in a row that do not fit
-        self.damaged = 0  #: whole sets with a time that cannot be, and right ones before and after
+        self._slight = 0  # the same by less than a set
+        self.damaged = 0  #: whole sets that did not fit, between others that did
         self._events: deque[FollowerEvent] = deque(maxlen=1024)
         self._notices = Notices()
         self._code: TimeCode | None = None
@@ -198,7 +202,7 @@ class TimeCodeFollower:
         code = self._renamed(whole.code)
         scale = self._scale = TapeScale(self._origin_at(code.rate))
         self._code = code.plus(2)
-        self._unsure = 0
+        self._unsure = self._slight = 0
         first = scale.count_of_code(code)
         interval_ns = 1e9 / (PER_FRAME * float(code.rate.frames_per_second))
         prior = SteadyPrior(NS_PER_MINUTE / CLOCKS_PER_QUARTER / interval_ns)
@@ -251,25 +255,20 @@ class TimeCodeFollower:
         code = self._renamed(whole.code)
         off = scale.count_of_code(code, PIECES - 1) - tick.clocks
         if whole.dropped:
-            self._notices.add_once(
-                Notice.NUMBERS,
-                t_ns,
-                code,
-                "is coded as drop-frame and has a number that drop-frame leaves out",
-            )
+            self._notices.add_once(Notice.NUMBERS, t_ns, code, _NOT_DROPPED)
         if off == 0:
-            self.damaged += self._unsure
-            self._unsure = 0
+            self.damaged += self._unsure + self._slight
+            self._unsure = self._slight = 0
         elif tick.verdict is TickVerdict.PENDING:
             pass  # a gap whose length is not settled yet
         elif off == _DROPPED and not code.rate.is_drop and _at_drop(code):
-            self._notices.add_once(
-                Notice.NUMBERS, t_ns, code, "is coded as non-drop and leaves out the numbers of drop-frame"
-            )
+            self._notices.add_once(Notice.NUMBERS, t_ns, code, _DROPS)
             scale.skew += off
         elif abs(off) <= _DROPPED and code.rate.is_drop and _at_drop(code):
             scale.skew += off  # numbers that do not exist were taken for the next that does
-        elif self._doubted():
+        elif abs(off) < PIECES and self._slight < _SLIGHT_SETS - 1:
+            self._slight += 1
+        elif abs(off) < PIECES or self._doubted():
             self._jump(code, t_ns, off)
         else:
             return

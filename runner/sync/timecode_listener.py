@@ -162,7 +162,7 @@ class TimeCodeListener:
         """End a take: judge the jitter, and return its figures."""
         broken, damaged = self.follower.broken, self.follower.damaged
         if broken or damaged:
-            text = f"quarter frames: {broken} out of order, {damaged} whole sets with a wrong time"
+            text = f"quarter frames: {broken} out of order, {damaged} whole sets that did not fit"
             self._find(Code.CODE_BROKEN, t_ns, None, broken + damaged, text)
         figures = self.jitter.figures()
         if figures.kind is not JitterClass.UNKNOWN:

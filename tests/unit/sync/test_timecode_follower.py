@@ -232,7 +232,7 @@ def test_one_damaged_quarter_frame_is_no_jump(piece: int) -> None:
     assert here == pytest.approx((at - tape.begin_ns + 8 * SECOND) / CLOCK_NS, abs=0.01)
     target.close(at)
     (finding, *_) = target.findings()
-    assert finding.text == "quarter frames: 0 out of order, 1 whole sets with a wrong time"
+    assert finding.text == "quarter frames: 0 out of order, 1 whole sets that did not fit"
 
 
 def test_a_rate_that_changes_is_believed_with_the_second_set() -> None:
@@ -376,3 +376,22 @@ def test_anything_else_is_passed_over() -> None:
     assert target.follower.count_at(SECOND) is None
     assert target.follower.time_of(0) is None
     assert target.next_deadline_ns() is None
+
+
+def test_bursts_are_no_jump() -> None:
+    """A starved sender lets quarter frames wait for 60 ms and gives them off at once, again and again.
+
+    All come, in order: whatever the count makes of that, the numbers fit again, and nothing ends.
+    """
+    target = listener()
+    tape = TapeCode(TimeCode.parse("01:00:00:00", R25))
+    at = 0
+    for number, (due, data) in enumerate(tape.stream(1_200)):
+        held = number >= 200 and number % 40 < 6
+        at = max(at + 50_000, round(tape.true_ns(number - number % 40 + 6)) if held else due)
+        target.advance(at)
+        target.take(data, at)
+    assert Code.CODE_JUMP not in codes(target)
+    assert EventKind.STOPPED not in [event.kind for event in target.events()]
+    here = target.follower.count_at(at)
+    assert here == pytest.approx((tape.true_ns(1_199) - tape.begin_ns) / CLOCK_NS, abs=0.2)
