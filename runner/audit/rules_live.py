@@ -100,7 +100,7 @@ def _is_said_elsewhere(code: str, event: Event, facts: Facts) -> bool:
     if code == Code.JITTER.value:
         evidence = event.detail.get("evidence")
         return isinstance(evidence, dict) and evidence.get("class") in _USUAL_JITTER
-    return code == Code.MERGED.value and not mixed_sources(facts)
+    return code in (Code.MERGED.value, Code.LOOP.value) and not mixed_sources(facts)
 
 
 def _is_no_echo(event: Event) -> bool:

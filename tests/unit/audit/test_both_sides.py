@@ -137,7 +137,7 @@ PAST = (History("take-0009", "drums", {"drums": {"first_note_clocks": 0.05, "not
 
 def follows(
     period_ns: int = CLOCK_NS, skip: Iterable[int] = (), start: bytes = b"\xfa",
-    add: Callable[[RecordMaker], object] = lambda maker: None,
+    add: Callable[[RecordMaker], object] = lambda maker: None, echo: bool = False,
 ) -> Spoilt:  # fmt: skip
     """Return a take that follows the clock of port quay."""
     header = take_header(TIME, 2)
@@ -150,6 +150,8 @@ def follows(
     for tick in range(288):
         if tick not in set(skip):
             maker.add(Kind.TICK_RECEIVED, tick * period_ns, port=0, ref=tick, quarters=tick / 24)
+        if echo:
+            maker.add(Kind.TICK_RECEIVED, tick * period_ns + 2 * MS, port=0, ref=tick, quarters=tick / 24)
     maker.add(Kind.RECEIVED, 288 * period_ns, port=0, data=b"\xfc")
     maker.json(Kind.TAKE_END, 288 * period_ns + MS, {"why": "end of the song"})
     return with_(add, maker.records, header=replace(header, declared=declared.to_dict()))
@@ -221,8 +223,8 @@ CASES: dict[str, tuple[Callable[[], Spoilt], Callable[[], Spoilt]]] = {
                     lambda: follows(round(CLOCK_NS / 1.01), add=told("clock-tempo", size=1.0))),
     "clock-step": (lambda: follows(add=told("clock-step", size=3.0)),
                    lambda: follows(add=told("clock-step", size=0.02))),
-    "clock-loop": (lambda: follows(add=told("clock-loop", evidence={"lag_ms": 2.0})),
-                   lambda: follows(add=told("clock-loop", evidence={"lag_ms": 0.1}))),
+    "clock-loop": (lambda: follows(echo=True, add=told("clock-loop", evidence={"lag_ms": 2.0})),
+                   lambda: follows(add=told("clock-loop", evidence={"lag_ms": 2.0}))),
     "follower-misled": (lambda: follows(add=told("clock-missing", count=3)),
                         lambda: follows(skip=(150, 151, 152), add=told("clock-missing", 3100 * MS, count=3))),
 }  # fmt: skip
