@@ -20,7 +20,7 @@ _LAGS = 6
 _STEADY_LAG_NS = 120_000.0
 _LONGEST_LAG_NS = 15_000_000
 _FEWEST_SLOTS = 18  #: of the old grid, before it can be told whether its clock goes on
-_NEAR = 0.35  #: of the mean square that chance would give; 24 slots by chance are there once in 1500
+_CHANCE = 3.1  #: standard deviations below what chance would give: by chance once in 1000 looks
 
 
 class OldGrid(NamedTuple):
@@ -98,7 +98,9 @@ class SourceMeter:
             index = bisect_right(since, due)
             squares += min((due - t) ** 2 for t in since[max(0, index - 1) : index + 1])
         anywhere = (span / len(since)) ** 2 / 12
-        return squares / (slots - 1) < _NEAR * anywhere
+        # the square of a number drawn evenly about 0 has a variance of 0.8 times the square of its mean
+        near = 1.0 - _CHANCE * sqrt(0.8 / (slots - 1))
+        return squares / (slots - 1) < near * anywhere
 
     def echo_lag_ns(self) -> float | None:
         """Return the lag at which arrivals follow our sends, or None if they do not.
