@@ -2,13 +2,14 @@
 
     python tests/bench/all.py --seconds 60
 
-Takes about seven times that long, and wants the computer to itself: other work is measured too. The commands'
+Takes about eight times that long, and wants the computer to itself: other work is measured too. The commands'
 exit codes are summed up at the end: 0 where a bench is within its limit.
 """
 
 from __future__ import annotations
 
 import argparse
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -33,6 +34,12 @@ def main() -> int:
     codes["costs.py"] = subprocess.run(
         [sys.executable, str(HERE / "costs.py"), *write], check=False
     ).returncode
+    print("== profile.py", flush=True)
+    if shutil.which("py-spy"):
+        words = [sys.executable, str(HERE / "profile.py"), "--seconds", str(max(10, given.seconds)), *write]
+        codes["profile.py"] = subprocess.run(words, check=False).returncode
+    else:
+        print("left out: py-spy is not on the path (pip install py-spy)")
     print("== bench_plan.py, bench_set.py, bench_follower.py", flush=True)
     words = [sys.executable, "-m", "pytest", "-q", "-m", "bench", "-p", "no:randomly"]
     files = [str(HERE / name) for name in ("bench_plan.py", "bench_set.py", "bench_follower.py")]

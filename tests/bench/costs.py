@@ -32,11 +32,13 @@ def cpu_of(words: list[str]) -> tuple[float, float, float]:
         child = os.fork()
         if child == 0:  # its own usage, and that of its only child, are what the kernel then tells
             with open(os.devnull, "w") as nowhere:
-                subprocess.run(words, stdout=nowhere, stderr=nowhere, cwd=ROOT, check=False)
+                done = subprocess.run(words, stdout=nowhere, stderr=nowhere, cwd=ROOT, check=False)
             used = resource.getrusage(resource.RUSAGE_CHILDREN)
             os.write(write, f"{used.ru_utime + used.ru_stime} {used.ru_maxrss / 1000}".encode())
-            os._exit(0)
-        os.waitpid(child, 0)
+            os._exit(done.returncode != 0)
+        _, failed = os.waitpid(child, 0)
+        if failed:
+            raise SystemExit(f"failed, and what it cost says nothing: {' '.join(words)}")
         wall = time.monotonic() - begun
         cpu, rss = map(float, os.read(read, 100).split())
         os.close(read)

@@ -27,6 +27,8 @@ import numpy as np
 from measure import INTERVAL_NS, LOADED, PRIORITY, RollingTake, Witness, figures, load, machine, wake_program
 from timing_page import put_table
 
+LEAST_S = 10
+START_S = 4  #: what a take needs to be rolling, and its end to be written, within its time
 TIMES = 20  #: how many times smaller the engine's p99.9 has to be than that of mido's plain player
 
 
@@ -113,7 +115,7 @@ def measure(seconds: float) -> dict[str, Any]:
     with load(LOADED), wake_program() as program:
         with RollingTake(seconds, part=data) as rolling:
             rolling.wait_rolling()
-            plain = in_process("mido", seconds - 4, False)
+            plain = in_process("mido", seconds - START_S, False)
             rolling.sample_to_end()
             take = rolling.take()
             rows["mido"] = outcome(plain)
@@ -173,6 +175,8 @@ def main() -> int:
         late = play_mido(part(given.seconds)) if given.play == "mido" else play_loop(given.seconds)
         print(json.dumps(figures(late)))
         return 0
+    if given.seconds < LEAST_S:
+        parser.error(f"--seconds: at least {LEAST_S}, for mido's player gets what the start leaves of them")
     results = measure(given.seconds)
     text = table(results)
     print(text)

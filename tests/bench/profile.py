@@ -4,13 +4,14 @@
     python tests/bench/profile.py --seconds 40
 
 Prints, for each process, the functions with the most samples of their own and with all they called; sleep is
-left out. The sampler does not stop the process, so a few samples are torn and counted as unknown.
+left out. The sampler does not stop the process, so some samples are torn; they are left out too.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import subprocess
 import tempfile
 from collections import Counter
@@ -32,6 +33,8 @@ def sampled(file: Path) -> tuple[Counter[str], Counter[str], int]:
     for line in file.read_text().splitlines():
         stack, _, count = line.rpartition(" ")
         frames = [frame.strip() for frame in stack.split(";")]
+        if not any(frames):
+            continue  # a thread with no Python in it, or a sample that was torn
         total += int(count)
         own[frames[-1]] += int(count)
         for frame in set(frames):
@@ -45,6 +48,8 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=40)
     parser.add_argument("--write", action="store_true", help="put the table into docs/timing.md")
     given = parser.parse_args()
+    if shutil.which("py-spy") is None:
+        parser.error("py-spy is not on the path: pip install py-spy")
     hottest: dict[str, Any] = {}
     with (
         tempfile.TemporaryDirectory() as folder,
@@ -66,10 +71,18 @@ def main() -> None:
             ]
             words += ["--function", "-o", f"{folder}/{name}", "-p", str(rolling.pid(name))]
             watchers.append(subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL))
-        for watcher in watchers:
-            watcher.wait(given.seconds + 60)
+        try:
+            for watcher in watchers:
+                watcher.wait(given.seconds + 60)
+        finally:
+            for watcher in watchers:
+                watcher.kill()
         for name in ("engine", "desk"):
             own, whole, total = sampled(Path(folder, name))
+            if not total:
+                raise SystemExit(
+                    f"py-spy saw nothing of the {name}: it may need the right to trace processes"
+                )
             print(f"{name}: {total} samples awake")
             hottest[name] = [(frame, count / total) for frame, count in own.most_common(3)]
             for title, counts in (("of its own", own), ("with all it called", whole)):
