@@ -10,9 +10,10 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
+from runner.desk.phases import Phase
 from runner.desk.recording import Beat, Presence, Told
 from runner.desk.roll import Roll
-from runner.desk.show import Phase, Show
+from runner.desk.show import Show
 from runner.desk.status import Alarm, NextCue, PortStatus, Status, TakeStatus
 from runner.plan.compile import CompiledSong
 from runner.plan.messages import describe

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from runner.desk.actions import Outcome
+from runner.desk.phases import Directive, Do, Mode, Phase
 from runner.desk.prepare import rig_of
 from runner.desk.recorders import Recorders
 from runner.desk.recording import Recording
 from runner.desk.roll import Roll, compile_roll, unloaded
 from runner.desk.run_state import Link, RunState, Tell, utc_text
-from runner.desk.show import Directive, Do, Mode, Phase
 from runner.errors import ExitCode, TakewrightError, UsageError
 from runner.music.rehearsal import Rehearsal
 from runner.plan.compile import opening_messages

@@ -13,9 +13,9 @@ from typing import Any
 from runner.desk.actions import Outcome
 from runner.desk.director import Director
 from runner.desk.housekeeping import Rules, Tidied, tidy
+from runner.desk.phases import Mode
 from runner.desk.run_state import utc_text
 from runner.desk.schedule import Due, Now, Schedule
-from runner.desk.show import Mode
 from runner.desk.wall_clock import SANE_FROM, WallClock
 from runner.desk.worker import Worker
 from runner.session.model import ScheduleSpec

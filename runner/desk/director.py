@@ -11,13 +11,14 @@ from runner.desk.attendance import Attendance, Change
 from runner.desk.board import Board
 from runner.desk.calling import Calling
 from runner.desk.job import Job
+from runner.desk.phases import Directive, Do, Phase
 from runner.desk.preflight import preflight_quick
 from runner.desk.prepare import Prepared, read_session
 from runner.desk.recorders import Recorders
 from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Presence, Recording, SentOut, Told
 from runner.desk.roll import compile_roll, unloaded
 from runner.desk.run_state import Link, RunState, Tell, places_of_job, utc_text
-from runner.desk.show import Directive, Do, Phase, Show
+from runner.desk.show import Show
 from runner.desk.status import Status
 from runner.errors import ExitCode, TakeFormatError, TakewrightError
 from runner.play.commands import Command

@@ -9,9 +9,11 @@ from typing import Any, Protocol
 
 from runner.desk.board import Board
 from runner.desk.job import Job
+from runner.desk.phases import Mode
+from runner.desk.places import Place, places_of
 from runner.desk.prepare import Prepared
 from runner.desk.series import Series
-from runner.desk.show import Mode, Place, Show, places_of
+from runner.desk.show import Show
 from runner.errors import ExitCode
 from runner.plan.rehearsal import Rehearsal
 from runner.play.commands import Command

@@ -2,7 +2,7 @@
 
 The show is told of orders and of what became of takes; it answers with directives, which the desk carries
 out. It reads no clock (`now_ns` is given) and knows neither ports nor files. An order that makes no sense in
-a phase is refused with the reason, and never kept for later; `ALLOWED` is the table.
+a phase is refused with the reason, and never kept for later; `phases.ALLOWED` is the table.
 """
 
 from __future__ import annotations
@@ -10,107 +10,14 @@ from __future__ import annotations
 import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from enum import Enum, StrEnum
-from typing import Literal
 
 from runner.desk.actions import Order, Outcome
+from runner.desk.phases import ALLOWED, REST, WHY_NOT, Directive, Do, Mode, Phase
+from runner.desk.places import Place
 from runner.desk.series import Series
 from runner.music.rehearsal import AS_IT_STANDS, Rehearsal
-from runner.session.model import OrderItem
 
 SECOND_NS = 1_000_000_000
-
-
-class Mode(StrEnum):
-    """What a run is for."""
-
-    SONG = "song"  #: takes of one song, then exit
-    ORDER = "order"  #: the running order from place to place, then exit
-    STAY = "stay"  #: the daemon: waits for orders
-
-
-class Phase(StrEnum):
-    """Where the show is between two takes."""
-
-    STANDING = "standing"  #: waits for an order
-    DUE = "due"  #: rolls by itself when its time comes
-    CALLED = "called"  #: a roll was ordered, and has not begun
-    ROLLING = "rolling"
-    CLOSING = "closing"  #: the take has ended, its record is being closed
-
-
-class Do(Enum):
-    """What the desk is to carry out."""
-
-    ROLL = "roll"  #: the chain of the place that is up
-    STOP = "stop"
-    PANIC = "panic"
-    GO = "go"
-    MUTE = "mute"
-    UNMUTE = "unmute"
-    SOLO = "solo"
-    MARK = "mark"
-    RATE = "rate"
-    PREPARE = "prepare"  #: send the programs of the place that is up
-    CHECK = "check"
-    RELOAD = "reload"
-    LEAVE = "leave"  #: nothing is left to do
-
-
-@dataclass(frozen=True, slots=True)
-class Directive:
-    """One thing for the desk to carry out; `value` is a reason, a machine, a rating or a text."""
-
-    do: Do
-    value: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """One roll of the running order. `round_` counts the repeats of a song at this place, from 1."""
-
-    song: str
-    between: int | Literal["wait", "straight-on"] | None = None  #: an `int` is ns
-    number: int = 1
-    round_: int = 1
-    rounds: int = 1
-
-    def __str__(self) -> str:
-        return self.song if self.rounds == 1 else f"{self.song} ({self.round_} of {self.rounds})"
-
-
-def places_of(order: Sequence[OrderItem]) -> tuple[Place, ...]:
-    """Return the places of a running order, each repeat one by one."""
-    places: list[Place] = []
-    for number, item in enumerate(order, 1):
-        between = item.between
-        span = between if between is None or isinstance(between, str) else between.ns
-        places += [Place(item.song, span, number, at, item.repeat) for at in range(1, item.repeat + 1)]
-    return tuple(places)
-
-
-_REST = (Phase.STANDING, Phase.DUE)
-ALLOWED: dict[str, tuple[Phase, ...]] = {
-    "roll": (*_REST, Phase.CLOSING),
-    "again": (*_REST, Phase.CLOSING),
-    "arm": _REST,
-    "stop": (Phase.DUE, Phase.CALLED, Phase.ROLLING),
-    "go": (*_REST, Phase.ROLLING),
-    "mark": (Phase.ROLLING,),
-    "reload": _REST,
-    **dict.fromkeys(
-        ("next", "previous", "song", "place", "order", "keep", "discard", "panic", "check", "quit", "mute",
-         "unmute", "solo"),
-        tuple(Phase),
-    ),
-}  # fmt: skip
-_WHY_NOT = {
-    Phase.STANDING: "nothing rolls",
-    Phase.DUE: "nothing rolls yet",
-    Phase.CALLED: "a take is about to begin",
-    Phase.ROLLING: "a take rolls; stop it first",
-    Phase.CLOSING: "the last take is being closed",
-}
 
 
 @dataclass(slots=True)
@@ -185,7 +92,7 @@ class Show:
 
     def begin(self, now_ns: int) -> list[Directive]:
         """The rig is ready: take up the show where it is."""
-        if self.phase not in _REST:
+        if self.phase not in REST:
             return []
         if self.mode is Mode.STAY and self.series is None:
             return self._stand("roll")
@@ -290,7 +197,7 @@ class Show:
         never disturbed. `stop`, `panic` and whatever brings another song up end the series.
         """
         if self.phase is not Phase.STANDING or self.series is not None:
-            why = f"{self.up} rolls by itself soon" if self.phase is Phase.DUE else _WHY_NOT[self.phase]
+            why = f"{self.up} rolls by itself soon" if self.phase is Phase.DUE else WHY_NOT[self.phase]
             return _no(f"{song}: not now, {why}")
         if song not in self.songs:
             return _no(f"no song {song!r}; {_near(song, self.songs)}")
@@ -301,7 +208,7 @@ class Show:
         """Return what becomes of an order, and what is to be done for it."""
         allowed = ALLOWED.get(order.word, ())
         if self.phase not in allowed:
-            return _no(f"{order}: not now, {_WHY_NOT[self.phase]}")
+            return _no(f"{order}: not now, {WHY_NOT[self.phase]}")
         if not order.rehearsal.is_plain:
             return self.rehearse(order.name or self.up.song, order.rehearsal)
         obey = getattr(self, f"_{order.word}")

@@ -7,7 +7,7 @@ from pathlib import Path
 from virtual_set import VirtualSet
 
 from runner.desk.actions import read_order
-from runner.desk.show import Phase
+from runner.desk.phases import Phase
 
 LOOPING = "the engine process dies again and again: the rig is silenced and stands; next attempt in 30 s"
 SESSION = """

@@ -12,8 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from runner.desk.phases import Do, Mode, Phase
+from runner.desk.places import Place
 from runner.desk.schedule import GRACE_S, Due, Now, Schedule
-from runner.desk.show import Do, Mode, Phase, Place, Show
+from runner.desk.show import Show
 from runner.session.model import ScheduleSpec
 
 BERLIN = ZoneInfo("Europe/Berlin")

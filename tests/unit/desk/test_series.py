@@ -10,8 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from runner.desk.actions import Order
+from runner.desk.phases import Directive, Do, Mode, Phase
+from runner.desk.places import Place
 from runner.desk.series import Series
-from runner.desk.show import Directive, Do, Mode, Phase, Place, Show
+from runner.desk.show import Show
 from runner.music.rehearsal import Rehearsal
 
 SECOND = 1_000_000_000

@@ -10,7 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from runner.desk.actions import PLAIN, WITH_NAME, Order
-from runner.desk.show import ALLOWED, Do, Mode, Phase, Place, Show, places_of
+from runner.desk.phases import ALLOWED, Do, Mode, Phase
+from runner.desk.places import Place, places_of
+from runner.desk.show import Show
 from runner.session.model import OrderItem
 
 SECOND = 1_000_000_000
