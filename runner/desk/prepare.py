@@ -164,7 +164,9 @@ def rig_of(session: Session, *, wait: bool = False) -> RigConfig:
     optional = session.optional_ports
     return RigConfig(
         ports=tuple(
-            replace(port_config(name, spec), wait=wait or name in optional).to_dict()
+            replace(
+                port_config(name, spec), wait=wait or name in optional, required=name not in optional
+            ).to_dict()
             for name, spec in session.ports.items()
         ),
         machines=tuple(
