@@ -7,12 +7,14 @@ p. 30; Note Off for each Note On, p. 10).
 
 from __future__ import annotations
 
+import contextlib
 import random
 import signal
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
+import psutil
 import pytest
 from jack_server import JackServer
 from live_run import Ear, Heard, Run, listening, running
@@ -139,11 +141,18 @@ def test_a_killed_engine_leaves_the_rig_stopped_and_silent(run: Run, ear: Ear) -
 
 
 def test_a_killed_keeper_takes_nobody_with_it_in_disorder(run: Run, ear: Ear) -> None:
-    """Both children notice, stop and silence the machines, close the take and leave."""
+    """Both children notice, stop and silence the machines, close the take and leave.
+
+    In a service they then get the unit's KillSignal, and leave it alone (systemd.kill(5)).
+    """
     _sounding_from(ear)
-    run.family()
+    children = [process for process in run.family() if process.pid != run.process.pid]
+    assert children
     killed = ear.heard()[-1].t_ns
     run.process.send_signal(signal.SIGKILL)
+    for child in children:
+        with contextlib.suppress(psutil.NoSuchProcess):
+            child.send_signal(signal.SIGINT)
     assert run.wait() == -signal.SIGKILL
     assert run.left_over() == []
     assert _silenced_after_ns(ear, killed) < SILENT_WITHIN_NS

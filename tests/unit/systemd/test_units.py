@@ -68,6 +68,19 @@ def test_a_unit_leaves_the_clock_its_rights(unit: str) -> None:
     assert (settings["Type"], settings["NotifyAccess"]) == ("notify", "main")
 
 
+@pytest.mark.parametrize("unit", UNITS)
+def test_a_dead_keeper_leaves_the_engine_time_to_silence_the_rig(unit: str) -> None:
+    """The children get a signal that they leave alone, and then have time; not SIGKILL at once.
+
+    systemd.kill(5): KillMode=mixed sends "the subsequent SIGKILL signal ... to all remaining processes", and
+    when the main process has died there is nothing before it (seen with systemd 252: 12 ms after the death).
+    """
+    settings = _settings(unit)
+    assert (settings["KillMode"], settings["KillSignal"]) == ("control-group", "SIGINT")
+    assert int(settings["TimeoutStopSec"]) >= 20
+    assert (settings["WatchdogSignal"], settings["TimeoutAbortSec"]) == ("SIGTERM", "5")
+
+
 def test_the_template_is_the_unit_but_for_the_sessions_name() -> None:
     """What differs names the instance, so that the two cannot drift apart."""
     one, many = ((FOLDER / unit).read_text().splitlines() for unit in UNITS)
