@@ -29,6 +29,7 @@ class Call:
 
     roll: Roll
     take: NewTake | None = None
+    ordered: bool = False  #: whether the engine was told to let it roll
 
 
 @dataclass(slots=True)
@@ -48,10 +49,14 @@ class Calling:
     call: Call | None = None
     prepare_at_ns: int | None = None  #: when the programs of the song that is up are to be sent
     _retry_at_ns: int | None = None
+    _rescued: bool = False  #: whether a new engine has taken over since the last turn
     _ready: dict[tuple[tuple[str, ...], Rehearsal], Roll] = field(default_factory=dict)
 
     def tick(self, now_ns: int) -> None:
-        """Do what is due by the time."""
+        """Do what is due by the time, and what an engine's death has left to do."""
+        if self._rescued:
+            self._rescued = False
+            self._stand_after_rescue()
         if self._retry_at_ns is not None and now_ns >= self._retry_at_ns:
             self._retry_at_ns = None
             self.configure()
@@ -166,7 +171,7 @@ class Calling:
     def order_roll(self) -> None:
         """The engine has the course: make the take, and let it roll."""
         call = self.call
-        if self.state.stopping or call is None:
+        if self.state.stopping or call is None or call.ordered or self._rescued:
             return
         if call.take is None and not self.recorders.may_roll(call.roll, self.now_ns()):
             self.tell("standing", {"song": str(self.state.show.up), "for": self.recorders.waiting_for})
@@ -178,7 +183,7 @@ class Calling:
             if keeper.elsewhere:  # the music rolls in any case
                 self.tell.warn(keeper.elsewhere)
                 self.state.board.alarm(utc_text(), "error", keeper.elsewhere)
-        self.roll = call.roll
+        self.roll, call.ordered = call.roll, True
         self.link.command(Command.ROLL, RollOrder(call.take.key, call.roll.song).to_dict())
         data = {"song": call.roll.song, "number": call.take.number, "pass": call.roll.pass_name}
         self.tell("rolling", {**data, "folder": str(call.take.folder), "songs": list(call.roll.names)})
@@ -216,9 +221,7 @@ class Calling:
         self.see_missing()
         self.new_rig()
         self.state.board.state = "ready" if self.state.board.state == "starting" else self.state.board.state
-        for index, name in enumerate(self.state.prepared.session.machines):
-            if name in self.state.board.muted:
-                self.send_mute(index, True)
+        self._send_mutes()
         self.tell("ready", {"ports": data.get("ports", []), "realtime": data.get("realtime")})
         if data.get("moving"):
             return  # the record of the take's begin is on its way
@@ -231,29 +234,52 @@ class Calling:
                 self.carry_out(self.state.show.begin(self.now_ns()))
 
     def _after_rescue(self, configured: bool) -> None:
-        """A new engine has silenced the rig; tell it again what the dead one may not have done."""
+        """A new engine has silenced the rig; what the dead one did is in records that are read first."""
         self.tell.warn("the engine process died; the rig was stopped and silenced")
         self.link.forget()
-        self.configured = configured
-        if self.state.stopping or self.recording.rolling or self.recording.keeper.closing:
-            return  # the take ends first, and leads on to the next
-        if self.call is not None:
-            self._again()
-        elif not configured:
+        self.configured, self._rescued = configured, True
+
+    def _stand_after_rescue(self) -> None:
+        """Let nothing begin that was called or to follow; a run that goes through its takes alone goes on.
+
+        All records of the dead engine have been read by now: what is still called has not begun.
+        """
+        busy = bool(self.state.stopping) or self.recording.rolling or self.recording.keeper.closing
+        if self.state.stopping:
+            self.call = None
+        elif self.state.stays:
+            self._give_up_what_was_to_roll()
+        elif self.call is not None and not busy:
+            self.call.ordered = False
+            if self.configured:
+                self.link.command(Command.COURSE, self.call.roll.course.pack())
+        self.carry_out(self.state.show.rig_fell_silent())
+        if self.configured:
+            self._send_mutes()
+        elif not busy and self._retry_at_ns is None:
             self.configure()
 
-    def _again(self) -> None:
-        """Bring a called roll into the engine once more: nothing of it has sounded."""
-        if self.call is not None and self.configured:
-            self.link.command(Command.COURSE, self.call.roll.course.pack())
-        else:
-            self.configure()
+    def _give_up_what_was_to_roll(self) -> None:
+        show = self.state.show
+        if self.call is not None:
+            self.recorders.abort(self.now_ns())
+            text = f"{self.call.roll.song} has not begun, for the engine process died; order it anew"
+            self.tell.warn(text)
+            self.cannot_roll(text, ExitCode.NOT_CLEAN)
+            self.carry_out([Directive(Do.PREPARE)])
+        elif show.phase is Phase.DUE:
+            self.tell.warn(f"{show.up} does not roll by itself any more, for the engine process died")
+
+    def _send_mutes(self) -> None:
+        for index, name in enumerate(self.state.prepared.session.machines):
+            if name in self.state.board.muted:
+                self.send_mute(index, True)
 
     def _on_fault(self, data: Mapping[str, Any]) -> None:
         text = str(data.get("text", "the engine reported a fault"))
         kind = data.get("kind")
         if kind == "rescue":
-            self.configured = False
+            self.configured, self._rescued = False, True
         if self.recording.rolling or kind == "state":
             self.tell.warn(text)
             return

@@ -171,6 +171,8 @@ class Director:
         self._tell_log_trouble()
         self._collect(now_ns)
         self.calling.tick(now_ns)
+        if self.stopping and self.exit is None and not self._unfinished:
+            self._leave_now()  # what was to be stopped first never began
         self.recorders.tick(now_ns)
         self._close_take()
         self._see_who_is_there(now_ns)
@@ -216,8 +218,15 @@ class Director:
         self.calling.forget_call()
         if self.recording.rolling or self.calling.call is not None:
             self.link.command(Command.STOP, {"why": why})
-        elif not self.recording.keeper.closing and self._to_close is None:
+        elif not self._unfinished:
             self._leave_now()
+
+    @property
+    def _unfinished(self) -> bool:
+        """Whether something rolls, is about to, or is being closed."""
+        recording = self.recording
+        busy = recording.rolling or recording.keeper.closing or self._to_close is not None
+        return busy or self.calling.call is not None
 
     def halt(self, why: str) -> None:
         """The keeper says that nothing may roll, and why; an empty `why` ends that.

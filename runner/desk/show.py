@@ -127,6 +127,14 @@ class Show:
         self.waiting_for = why
         return [] if self.mode is Mode.STAY else [Directive(Do.LEAVE, why)]
 
+    def rig_fell_silent(self) -> list[Directive]:
+        """The engine died: what was due or to follow stands. A run through takes alone goes on."""
+        if self.mode is Mode.STAY and self.phase is Phase.DUE:
+            return self._stand("roll")
+        if self.mode is Mode.STAY and self.phase in (Phase.ROLLING, Phase.CLOSING):
+            self._stopped, self.series, self.roll_at_ns = True, None, None
+        return []
+
     def later(self, at_ns: int) -> None:
         """A roll that was called cannot be yet; it is due again at `at_ns`."""
         self.phase, self.roll_at_ns = Phase.DUE, at_ns

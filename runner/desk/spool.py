@@ -42,13 +42,18 @@ class RecordSpool:
         return list(self._take())
 
     def read(self) -> list[Record]:
-        """Return the records that have come in; never waits."""
-        try:
-            moved = os.splice(self._pipe, self._spool, _CHUNK, offset_dst=self._size)
-        except BlockingIOError:
-            return []
-        self._size += moved
-        return list(self._take())
+        """Return records that have come in, none only if the pipe is empty; never waits."""
+        found: list[Record] = []
+        while not found:  # a read may bring no more than a part of a message
+            try:
+                moved = os.splice(self._pipe, self._spool, _CHUNK, offset_dst=self._size)
+            except BlockingIOError:
+                break
+            if not moved:
+                break
+            self._size += moved
+            found = list(self._take())
+        return found
 
     def used(self) -> None:
         """Forget what was read: the caller has it safe. Keeps a message of which a part is missing."""

@@ -54,8 +54,11 @@ class VirtualRig:
         )
         return cls(prepared, clock, loop, dict(ports), sink, table)
 
-    def lose_engine(self) -> None:
-        """Let the engine die where it stands, and another silence what it left, as a spare one does."""
+    def lose_engine(self, *, told: bool = False) -> None:
+        """Let the engine die where it stands, and another silence what it left, as a spare one does.
+
+        With `told` the record says so too: that another engine goes on, and that the take has ended.
+        """
         config = rig_of(self.prepared.session)
         player = make_player(config.machines, len(self.ports), config.clock, Sounding(bytearray(self.table)))
         owed = Sounding(memoryview(self.table))
@@ -64,8 +67,15 @@ class VirtualRig:
             port._receive = None  # the machine is the same, its connection a new one
         log = RecordLog(self.sink)
         self.loop = Loop(self.clock, ports, config.machines, log, player, config.clock, owed)
-        player.silence(self.clock.now_ns())
-        self.loop.serve(self.clock.now_ns())
+        now_ns = self.clock.now_ns()
+        if told:
+            data = {"code": "engine-restarted", "severity": "error", "silenced": True, "notes": 0}
+            log.add_json(Kind.FINDING, now_ns, data)
+        player.silence(now_ns)
+        self.loop.serve(now_ns)
+        if told:
+            log.add_json(Kind.TAKE_END, now_ns, {"why": "the engine process died", "outcome": "failed"})
+            log.flush(now_ns)
 
     def compile(self, song: str = "", from_moment: str = "") -> CompiledSong:
         """Compile a song, the first if none is named."""

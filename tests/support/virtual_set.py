@@ -36,9 +36,13 @@ class DirectLink:
 
     rig: VirtualRig
     answers: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
+    unread: list[tuple[Command, Mapping[str, Any] | bytes]] | None = None  #: of an engine that reads nothing
 
     def command(self, command: Command, data: Mapping[str, Any] | bytes = b"") -> None:
         """Carry out one command on the loop."""
+        if self.unread is not None:
+            self.unread.append((command, data))
+            return
         player, now = self.rig.loop.player, self.rig.clock.now_ns()
         payload = json.loads(json.dumps(data)) if isinstance(data, Mapping) else {}
         try:
@@ -127,6 +131,14 @@ class VirtualSet:
         while self.director.recording.keeper.closing and time.monotonic() < deadline:
             time.sleep(0.002)
             self.director.tick(self.rig.clock.now_ns())
+
+    def lose_engine(self, *, read_on: bool) -> None:
+        """Let the engine die, and another take over; with `read_on` it gets what that had not read."""
+        self.rig.lose_engine(told=True)
+        self.link.answers.append((Answer.READY, {"rescued": True, "configured": True, "realtime": True}))
+        unread, self.link.unread = self.link.unread or [], None
+        for command, data in unread if read_on else ():
+            self.link.command(command, data)
 
     def run_for(self, seconds: float) -> None:
         """Let virtual time pass."""
