@@ -7,6 +7,7 @@ import os
 import signal
 import socket
 
+from runner.desk.accepted import AcceptedFile
 from runner.desk.desk import Desk
 from runner.desk.job import Job
 from runner.desk.spool import RecordSpool
@@ -15,7 +16,7 @@ from runner.desk.spool import RecordSpool
 def main(argv: list[str] | None = None) -> int:
     """Run the desk process; returns the exit code of the run."""
     parser = argparse.ArgumentParser(prog="runner.desk")
-    for name in ("link", "records", "spool", "report", "control", "lifeline"):
+    for name in ("link", "records", "spool", "accepted", "report", "control", "lifeline"):
         parser.add_argument(f"--{name}", type=int, required=True)
     parser.add_argument("--job", required=True)
     given = parser.parse_args(argv)
@@ -26,6 +27,7 @@ def main(argv: list[str] | None = None) -> int:
         Job.from_json(given.job),
         socket.socket(fileno=given.link),
         RecordSpool(given.records, given.spool),
+        AcceptedFile(given.accepted),
         given.report,
     )
     return int(desk.run(given.lifeline, given.control))

@@ -12,7 +12,9 @@ import os
 import selectors
 import socket
 import time
+from pathlib import Path
 
+from runner.desk.accepted import Accepted, AcceptedFile
 from runner.desk.actions import read_order
 from runner.desk.chores import Chores
 from runner.desk.console import Console
@@ -20,7 +22,7 @@ from runner.desk.director import Director
 from runner.desk.housekeeping import remove_beginnings
 from runner.desk.job import Job
 from runner.desk.link import EngineLink
-from runner.desk.prepare import read_session
+from runner.desk.prepare import Prepared, prepare, read_session
 from runner.desk.recording import Recording
 from runner.desk.reporter import Reporter
 from runner.desk.run_state import utc_text
@@ -30,6 +32,7 @@ from runner.desk.spool import RecordSpool
 from runner.desk.taking import TakeKeeper
 from runner.errors import ExitCode, TakeFormatError, TakesFolderError, TakewrightError
 from runner.play.commands import Command
+from runner.session.load import load_session
 from runner.takes.reader import EVENTS_FILE
 from runner.takes.store import Store
 
@@ -41,8 +44,11 @@ BEAT_NS = 400_000_000  #: how often the keeper is told that the desk is alive
 class Desk:
     """One desk process from start to exit; `run` returns the exit code of the whole run."""
 
-    def __init__(self, job: Job, link: socket.socket, spool: RecordSpool, report_fd: int) -> None:
+    def __init__(
+        self, job: Job, link: socket.socket, spool: RecordSpool, accepted: AcceptedFile, report_fd: int
+    ) -> None:
         self._job = job
+        self._accepted = accepted
         self._link = EngineLink(link)
         self._spool = spool
         self._tell = Reporter(report_fd)
@@ -105,11 +111,12 @@ class Desk:
     def _start(self) -> Director:
         """Read the session and take up the job; raises what makes it impossible."""
         job = self._job
-        prepared = read_session(job.session_file)
-        store = Store(job.takes_folder or str(prepared.file.parent / prepared.session.takes.folder))
+        prepared, folder = self._session_in_force()
+        store = Store(folder)
         spares = [Store(folder) for folder in spare_folders(os.environ, store.folder)]
         recording = Recording(TakeKeeper(store, spares))
         director = Director.of_job(job, prepared, self._link, recording, self._tell)
+        director.accepted = lambda changed: self._accept(changed, folder)
         if job.resumed:
             director.resume(self._spool.left_over())
             self._spool.used()
@@ -129,6 +136,21 @@ class Desk:
                 self._tell.warn(text + (f" ({recovered.error})" if recovered.error else ""))
         director.start()
         return director
+
+    def _session_in_force(self) -> tuple[Prepared, str]:
+        """Return the session and the takes folder: as the dead desk had accepted them, if there was one."""
+        path = Path(self._job.session_file)
+        held = self._accepted.read() if self._job.resumed else None
+        if held is not None:
+            return prepare(path, load_session(held.text, str(path)), held.parts), held.takes_folder
+        prepared = read_session(path, hold=True)
+        folder = self._job.takes_folder or str(path.parent / prepared.session.takes.folder)
+        self._accept(prepared, folder)
+        return prepared, folder
+
+    def _accept(self, prepared: Prepared, takes_folder: str) -> None:
+        """Keep a session for the next desk, should this one die."""
+        self._accepted.write(Accepted(prepared.loaded.text, takes_folder, prepared.held))
 
     def _open_console(self, director: Director) -> Console:
         """Open the control socket, and connect pedals and lamps; raises if a live daemon has the socket."""

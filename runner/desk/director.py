@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -52,6 +53,9 @@ class Director:
         self.heard: Callable[[Heard], None] = lambda _heard: None  #: what comes in, for who maps controls
         self.presence: Callable[[Presence], None] = lambda _event: None
         self.new_session: Callable[[Session], None] = lambda _session: None
+        self.accepted: Callable[[Prepared], None] = lambda _prepared: (
+            None
+        )  #: a session is in force from now on
         self.recorders = Recorders(
             state.prepared.session,
             lambda rows: link.command(Command.SEND, {"messages": rows}),
@@ -370,7 +374,7 @@ class Director:
     def _reload(self) -> Outcome:
         """Read the session anew and swap it; a bad one is refused, and the old one kept."""
         try:
-            prepared = read_session(self.state.job.session_file)
+            prepared = read_session(self.state.job.session_file, hold=True)
             show = self.show.with_session(
                 places_of_job(self.state.job, prepared),
                 tuple(song.song for song in prepared.session.songs),
@@ -383,13 +387,34 @@ class Director:
         except TakewrightError as error:
             return Outcome(False, f"the session file was read again and is not taken: {error}")
         self.state.prepared, self.state.show = prepared, show
+        self.accepted(prepared)
         self.board.session = prepared.session
         self.new_session(prepared.session)
         self.recorders.take_session(prepared.session)
         self.attendance, self.board.away = Attendance(prepared.session), {}
         self.calling.forget_compiled()
         self.calling.configure()
-        return Outcome(True, "the session file was read again")
+        folder = self._folder_not_taken()
+        if folder:
+            self.tell.warn(folder)
+        return Outcome(True, "the session file was read again" + (f"; {folder}" if folder else ""))
+
+    def _folder_not_taken(self) -> str:
+        """Say so if the session names another takes folder than the run's; empty if it does not.
+
+        The takes of a run stay together: a desk that is started again looks for them in one place.
+        """
+        job, wanted, used = (
+            self.state.job,
+            self.prepared.session.takes.folder,
+            self.recording.keeper.store.folder,
+        )
+        if job.takes_folder or os.path.abspath(self.prepared.file.parent / wanted) == os.path.abspath(used):
+            return ""
+        return (
+            f"takes: folder: {wanted!r} is not taken by a reload, takes still go to {used}; "
+            "to change that, end the run and start it again"
+        )
 
     # ------------------------------------------------------------------ records
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -28,11 +29,15 @@ _CLOCKS = {Unit.BARS: 96, Unit.BEATS: 24, Unit.QUARTERS: 24}  #: of a freewheel 
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A session that was read from `file`; `files` are part files that were read for it already, by name."""
+    """A session that was read from `file`; `files` are part files that were read for it already, by name.
+
+    `held` are the bytes of part files as they were when the session was accepted; others are on the disk.
+    """
 
     file: Path
     loaded: LoadedSession
     files: Mapping[str, SmfFile] = field(default_factory=dict)
+    held: Mapping[str, bytes] = field(default_factory=dict)
 
     @property
     def session(self) -> Session:
@@ -92,7 +97,9 @@ class Prepared:
         for number, spec in enumerate(song.parts):
             try:
                 if spec.file not in files:
-                    files[spec.file] = read_smf(read_part(self.file.parent / spec.file), spec.file)
+                    files[spec.file] = read_smf(
+                        self.held.get(spec.file) or read_part(self.file.parent / spec.file), spec.file
+                    )
                 machine = self.session.machines[spec.machine]
                 if spec.to_channel is None and machine.channel is not None:
                     spec = spec.model_copy(update={"to_channel": machine.channel})
@@ -108,33 +115,53 @@ class Prepared:
         return parts, [*problems, *dict.fromkeys(notices)]
 
 
-def read_session(file: str | Path) -> Prepared:
-    """Read and check a session file; `UsageError` if it cannot be read, `SessionError` if it is bad."""
+def read_session(file: str | Path, *, hold: bool = False) -> Prepared:
+    """Read and check a session file; with `hold` its part files too, to stay as they are now.
+
+    Raises:
+        UsageError: it cannot be read.
+        SessionError: it is bad.
+    """
     path = Path(file)
     try:
         data = path.read_bytes()
     except OSError as error:
         raise UsageError(f"session file {path} cannot be read: {error.strerror or error}") from None
-    return prepare(path, load_session(data, str(path)))
+    loaded = load_session(data, str(path))
+    return prepare(path, loaded, _parts_there(path, loaded) if hold else {})
 
 
-def prepare(path: Path, loaded: LoadedSession) -> Prepared:
+def _parts_there(path: Path, loaded: LoadedSession) -> dict[str, bytes]:
+    """Return the bytes of all part files that can be read; the others are missed when they are needed."""
+    names = [*files_wanted(loaded), *(part.file for song in loaded.session.songs for part in song.parts)]
+    there: dict[str, bytes] = {}
+    for name in dict.fromkeys(names):
+        with contextlib.suppress(PartFileError):
+            there[name] = read_part(path.parent / name)
+    return there
+
+
+def prepare(path: Path, loaded: LoadedSession, held: Mapping[str, bytes] | None = None) -> Prepared:
     """Return a loaded session that lies at `path` with what its songs take from part files filled in.
+
+    `held` are part files by name that are not to be read from the disk.
 
     Raises:
         SessionError: a file that is not there or does not fit; carries every problem.
     """
+    held = held or {}
     wanted = files_wanted(loaded)
     if not wanted:
-        return Prepared(path, loaded)
+        return Prepared(path, loaded, held=held)
     files: dict[str, SmfFile | PartFileError] = {}
     for name in wanted:
         try:
-            files[name] = read_smf(read_part(path.parent / name), name)
+            files[name] = read_smf(held.get(name) or read_part(path.parent / name), name)
         except PartFileError as error:
             files[name] = error
     filled = with_files(loaded, files)
-    return Prepared(path, filled, {name: each for name, each in files.items() if isinstance(each, SmfFile)})
+    read = {name: each for name, each in files.items() if isinstance(each, SmfFile)}
+    return Prepared(path, filled, read, held)
 
 
 def read_part(path: Path) -> bytes:

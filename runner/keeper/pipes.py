@@ -30,6 +30,7 @@ class Pipes:
     link_engine: socket.socket
     spool: int  #: memory file: records on their way through the desk
     rescue: int  #: memory file: what is sounding, and the rig
+    accepted: int  #: memory file: the session in force, with its parts
 
     @classmethod
     def open(cls) -> Pipes:
@@ -48,6 +49,7 @@ class Pipes:
             link_engine=engine,
             spool=os.memfd_create("takewright-spool"),
             rescue=os.memfd_create("takewright-rescue"),
+            accepted=os.memfd_create("takewright-accepted"),
         )
 
     def close(self) -> None:
@@ -59,6 +61,7 @@ class Pipes:
         self.link_engine.close()
         os.close(self.spool)
         os.close(self.rescue)
+        os.close(self.accepted)
 
     def engine_arguments(self) -> tuple[list[str], list[int]]:
         """Return the engine's arguments, and the descriptors that it inherits."""
@@ -77,6 +80,7 @@ class Pipes:
             "link": self.link_desk.fileno(),
             "records": self.records[0],
             "spool": self.spool,
+            "accepted": self.accepted,
             "report": self.report[1],
             "control": self.control[0],
             "lifeline": self.lifeline[0],

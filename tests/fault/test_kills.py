@@ -102,8 +102,17 @@ def _assert_untouched(run: Run, ear: Ear, code: int) -> None:
     assert code == assert_nothing_went_wrong(summary), run.output
 
 
-def test_a_desk_killed_again_and_again_costs_no_tick_and_no_record(run: Run, ear: Ear) -> None:
-    """Kills at three seeded moments of one take: all clocks arrive, and each stands in the record once."""
+def test_a_desk_killed_again_and_again_costs_no_tick_and_no_record(
+    run: Run, ear: Ear, tmp_path: Path
+) -> None:
+    """Kills at three seeded moments of one take: all clocks arrive, and each stands in the record once.
+
+    The session file is broken in the meantime: what was accepted at the start is in force to the end.
+    """
+    _wait_for_clocks(ear, 1)
+    file = tmp_path / "mishaps.yaml"
+    accepted = file.read_text()
+    file.write_text("session: [broken")
     moments = random.Random(17)
     song = BARS * CLOCKS_PER_BAR
     _kill_desk_at(
@@ -116,6 +125,7 @@ def test_a_desk_killed_again_and_again_costs_no_tick_and_no_record(run: Run, ear
         event for event in events_of(run.takes()[0]) if event.get("data", {}).get("state") == "continued"
     ]
     assert 1 <= len(continued) <= 3  # a desk may die again before it has opened the log
+    assert (run.takes()[0] / "session.yaml").read_text() == accepted
 
 
 def test_a_killed_engine_leaves_the_rig_stopped_and_silent(run: Run, ear: Ear) -> None:

@@ -74,16 +74,20 @@ def test_what_was_to_roll_by_itself_stands_after_a_halt(tmp_path: Path) -> None:
 def test_a_changed_session_is_swapped_between_takes(tmp_path: Path) -> None:
     """Refused while a take rolls; afterwards the new song is there, and the song that was up stays up."""
     stage = daemon(tmp_path)
+    accepted: list[str] = []  # what a desk that is started again would have
+    stage.director.accepted = lambda prepared: accepted.append(prepared.loaded.text)
     stage.order("next")
     rewrite(stage, SESSION + "  - {song: Tide Table, tempo: 90, length: 1 bar, lead: 500 ms}\n")
     stage.order("roll Ropewalk")
     stage.run_for(2)
     refused = stage.order("reload")
     assert not refused.done and "a take rolls" in refused.text
+    assert accepted == []
     stage.run_for(8)
     stage.order("song Fog Signal")
     assert not stage.order("song Tide Table").done
     assert stage.order("reload").done
+    assert accepted == [stage.director.prepared.file.read_text()]
     assert stage.director.status().song == "Fog Signal"
     stage.order("roll Tide Table")
     stage.run_for(8)
@@ -93,6 +97,8 @@ def test_a_changed_session_is_swapped_between_takes(tmp_path: Path) -> None:
 def test_a_bad_session_is_refused_with_its_errors_and_the_old_one_kept(tmp_path: Path) -> None:
     """Wrong keys, a song that cannot be compiled, no file: each is told, and the old session rolls."""
     stage = daemon(tmp_path)
+    accepted: list[object] = []
+    stage.director.accepted = accepted.append
     no_part = "2 bars, parts: [{file: gone.mid, machine: drums}], lead"
     for text, said in (
         (SESSION + "volum: 3\nmachine: {}\n", ("volum", "machine", ".yaml:10:1: ")),
@@ -106,6 +112,7 @@ def test_a_bad_session_is_refused_with_its_errors_and_the_old_one_kept(tmp_path:
         refused = stage.order("reload")
         assert not refused.done
         assert all(each in refused.text for each in (*said, "is not taken")), refused.text
+    assert accepted == []
     stage.order("roll")
     stage.run_for(10)
     assert stage.verdicts() == [("Ropewalk", "clean")]
