@@ -118,6 +118,35 @@ def test_a_bad_session_is_refused_with_its_errors_and_the_old_one_kept(tmp_path:
     assert stage.verdicts() == [("Ropewalk", "clean")]
 
 
+def test_a_reload_says_that_it_does_not_move_the_takes_folder(tmp_path: Path) -> None:
+    """Key, folder in force and remedy are told as a warning and in the answer; the rest is taken."""
+    stage = daemon(tmp_path)
+    rewrite(stage, SESSION.replace("Ropewalk", "Tide Table") + "takes: {folder: stick, pass: bass overdub}\n")
+    answer = stage.order("reload")
+    used = tmp_path / "takes"
+    text = (
+        f"takes: folder: 'stick' is not taken by a reload, takes still go to {used}; "
+        "to change that, end the run and start it again"
+    )
+    assert (answer.done, answer.text) == (True, f"the session file was read again; {text}")
+    assert ("warning", {"text": text}) in stage.told.reports
+    assert stage.order("roll Tide Table").done
+    stage.run_for(7)
+    (take,) = stage.takes()
+    assert (take["song"], take["pass"]) == ("Tide Table", "bass overdub")
+    assert used in Path(take["folder"]).parents
+    rewrite(stage, SESSION)
+    assert stage.order("reload").text == "the session file was read again"
+
+
+def test_a_takes_folder_of_the_command_line_is_none_of_the_session_files_business(tmp_path: Path) -> None:
+    """With `--takes-folder` the key has no say, so that a change of it is not worth a word."""
+    stage = VirtualSet.of(SESSION, tmp_path, takes_folder=str(tmp_path / "takes"))
+    stage.run_for(0.2)
+    rewrite(stage, SESSION + "takes: {folder: stick}\n")
+    assert stage.order("reload").text == "the session file was read again"
+
+
 ANSWERING = SESSION.replace("kind: drum-machine,", "kind: drum-machine, answers: true,").replace(
     "lead: 500 ms}", "lead: 500 ms, cues: [{at: bar 1, machine: drums, program: 5}]}", 1
 )

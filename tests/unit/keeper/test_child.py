@@ -93,7 +93,8 @@ def test_only_the_keeper_holds_the_writing_end_of_the_lifeline() -> None:
             assert pipes.lifeline[0] in fds
             assert pipes.lifeline[1] not in fds
         every = [fd for pair in (pipes.records, pipes.report, pipes.control, pipes.beat) for fd in pair]
-        assert not any(os.get_inheritable(fd) for fd in (*every, *pipes.lifeline, pipes.spool, pipes.rescue))
+        files = (pipes.spool, pipes.rescue, pipes.accepted)
+        assert not any(os.get_inheritable(fd) for fd in (*every, *pipes.lifeline, *files))
     finally:
         pipes.close()
 
