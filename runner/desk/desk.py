@@ -73,6 +73,7 @@ class Desk:
             selector.register(lifeline, selectors.EVENT_READ, "lifeline")
             selector.register(control, selectors.EVENT_READ, "control")
             console.register(selector)
+            self._tell("up")
             while director.exit is None:
                 now_ns = time.monotonic_ns()
                 tick_s = IDLE_TICK_S if director.idle else TICK_S

@@ -65,7 +65,7 @@ class Keeper:
         }
         self._due: dict[str, float] = {}  #: when a child that died is to be started again
         self._heard = {"engine": time.monotonic(), "desk": time.monotonic()}
-        self._seen: set[str] = set()  #: which loops have given a sign of life at all
+        self._turning: set[str] = set()  #: which loops have gone round at all
         self._ready = False
         self._line = b""
         self._exit: ExitCode | None = None
@@ -140,14 +140,18 @@ class Keeper:
                 self._spare.ready = True
             if beats.strip(engines.STANDS_BY):
                 self._alive("engine")
+                self._turns("engine")
 
     def _alive(self, name: str) -> None:
         now = time.monotonic()
         self._heard[name] = now
-        self._seen.add(name)
         if self._restarts[name].lives(now):
             self._trouble("")
-        if not self._ready and len(self._seen) == 2:
+
+    def _turns(self, name: str) -> None:
+        """The loop of a child goes round; when both do, the daemon takes orders."""
+        self._turning.add(name)
+        if not self._ready and len(self._turning) == 2:
             self._ready = True
             self._notifier.ready()
 
@@ -197,7 +201,9 @@ class Keeper:
             self._exit = ExitCode(report.data["exit"])
         elif report.kind == "order" and str(report.data.get("order", "")) == "reload":
             self._end_reload()
-        if report.kind not in ("beat", "progress"):
+        elif report.kind == "up":
+            self._turns("desk")
+        if report.kind not in ("beat", "progress", "up"):
             self._tell(report)
 
     def _tell(self, report: Report) -> None:
