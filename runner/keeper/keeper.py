@@ -169,7 +169,9 @@ class Keeper:
             now = time.monotonic()
             self._stop_at, self._silence_at = now + STOP_S, now + SILENCE_S
             self._notifier.stopping()
-            self._order("stop", why="stopped by the user" if number == signal.SIGINT else "told to end")
+            # systemd's stop is a SIGINT too (KillSignal=), with no hand on Ctrl-C
+            by_hand = number == signal.SIGINT and not self._notifier.asked
+            self._order("stop", why="stopped by the user" if by_hand else "told to end")
         else:
             self._end_engine()
 
