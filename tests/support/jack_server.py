@@ -22,6 +22,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import pytest
 
@@ -38,7 +39,7 @@ class JackServer:
 
     name: str
     process: subprocess.Popen[bytes]
-    lock: int  #: descriptor of the file that says whose the name is
+    lock: BinaryIO  #: open as long as the name is this process's
 
     @property
     def environment(self) -> dict[str, str]:
@@ -63,7 +64,7 @@ class JackServer:
             except subprocess.TimeoutExpired:
                 self.process.kill()
         self.process.wait()
-        os.close(self.lock)
+        self.lock.close()
 
 
 def missing_tools() -> list[str]:
@@ -110,22 +111,25 @@ def start_jack_server(*, synchronous: bool = True, frames: int = 64) -> JackServ
     raise RuntimeError("no JACK server could be started: " + "; ".join(seen))
 
 
-def _claim(name: str) -> int | None:
-    """Return a descriptor that keeps the name for this process; None if another test run has it.
+def _own(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
+
+
+def _claim(name: str) -> BinaryIO | None:
+    """Return a file that keeps the name for this process; None if another test run has it.
 
     Whose server answers cannot be told from outside: on a busy computer a second jackd takes a second to see
     that its name is in use, and so long two runs would hear each other.
     """
+    path = Path(tempfile.gettempdir(), f"{name}.lock")
     try:
-        lock = os.open(
-            Path(tempfile.gettempdir(), f"{name}.lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600
-        )
+        lock = open(path, "ab", opener=_own)  # noqa: SIM115 - open as long as the name is ours
     except OSError:  # another user's
         return None
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
-        os.close(lock)
+        lock.close()
         return None
     return lock
 
