@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 import traceback
@@ -10,6 +11,7 @@ from typing import Any
 
 import click
 
+from runner.cli.wording import say
 from runner.errors import ExitCode, TakewrightError
 
 #: name of the command, module under runner.cli, one line of help; in the order in which they are shown
@@ -96,21 +98,23 @@ def run(argv: list[str] | None = None) -> int:
     try:
         result: Any = takewright.main(args=argv, prog_name="takewright", standalone_mode=False)
     except click.ClickException as error:
-        error.show()
+        text = io.StringIO()
+        error.show(file=text)
+        say(text.getvalue().rstrip("\n"), sys.stderr)
         return int(ExitCode.USAGE)
     except (click.Abort, KeyboardInterrupt):
         return int(ExitCode.INTERRUPTED)
     except TakewrightError as error:
-        click.echo(f"takewright: {error}", err=True)
+        say(f"takewright: {error}", sys.stderr)
         return int(error.exit_code)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return int(ExitCode.OK)
     except OSError as error:
-        click.echo(f"takewright: the system refused: {error}", err=True)
+        say(f"takewright: the system refused: {error}", sys.stderr)
         return int(ExitCode.INTERNAL)
     except Exception as error:
-        click.echo(f"takewright: internal error: {type(error).__name__}: {error}", err=True)
+        say(f"takewright: internal error: {type(error).__name__}: {error}", sys.stderr)
         if os.environ.get("TAKEWRIGHT_DEBUG"):
             traceback.print_exc()
         else:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from runner.cli.options import folder_option, rehearsal_options, session_argument, song_option
+from runner.cli.wording import say
 from runner.errors import UsageError
 
 if TYPE_CHECKING:
@@ -79,6 +80,5 @@ def command(
     with RunView() as view:
         code = Keeper(job, view).run()
     for text in view.errors:
-        for number, line in enumerate(text.splitlines()):
-            click.echo(line if number else f"takewright: {line}", err=True)
+        say(f"takewright: {text}", sys.stderr)
     return int(code)

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from runner.desk.job import Report
+from runner.errors import ExitCode
 
 #: syslog(3)'s numbers by structlog's levels
 _PRIORITIES = {"debug": 7, "info": 6, "warning": 4, "error": 3}
@@ -32,6 +33,11 @@ def in_journal(environment: Mapping[str, str], descriptor: int) -> bool:
     return False
 
 
+def for_a_service(environment: Mapping[str, str]) -> bool:
+    """Whether a service manager started us: it reads what we log, and nobody what we print."""
+    return any(environment.get(name) for name in ("NOTIFY_SOCKET", "JOURNAL_STREAM"))
+
+
 class ServiceView:
     """Writes the desk's reports to `stream`, standard error by default; what cannot be written is let go."""
 
@@ -46,6 +52,7 @@ class ServiceView:
         self._stream = stream or sys.stderr
         self._environment = environment
         self._logger: Any = None
+        self._ready = False
         self._bound: dict[str, Any] = {}
         self.errors: list[str] = []  #: what ended the run; it is in the log already
 
@@ -66,6 +73,15 @@ class ServiceView:
         level, event, more = _line_of(report.kind, data)
         if report.kind == "error":
             self.errors.append(event)
+            if (
+                data.get("exit") == ExitCode.USAGE
+                and not self._ready
+                and not for_a_service(self._environment)
+            ):
+                with contextlib.suppress(OSError, ValueError):
+                    self._stream.write(f"takewright: {event}\n")
+                return  # there is no daemon: who called it wrongly is told in plain words
+        self._ready = self._ready or report.kind == "ready"
         self._write(level, event, {"kind": report.kind, **self._bound, **more})
         if report.kind == "take":
             for finding in (data.get("findings") or [])[:_SHOWN_FINDINGS]:

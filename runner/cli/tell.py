@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 import os
+import sys
 from typing import TYPE_CHECKING
 
 import click
 
 from runner.cli.options import json_option, rehearsal_options
+from runner.cli.wording import say
 from runner.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
@@ -56,7 +59,12 @@ def command(
     try:
         meant = None if wanted == "status" else read_order(wanted)
     except ValueError as error:
-        raise UsageError(f"{error} (takewright tell --help lists them)") from None
+        text = str(error).replace(
+            "it is one of ", "it is one of status, "
+        )  # which is no order, but is told here
+        if "did you mean" not in text and difflib.get_close_matches(order[0], ["status"]):
+            text = f"no order {wanted!r}; did you mean status?"
+        raise UsageError(f"{text} (takewright tell --help lists them)") from None
     try:
         meant = meant and with_rehearsal(meant, rehearsal)
     except ValueError as error:
@@ -71,9 +79,9 @@ def command(
     if as_json:
         click.echo(json.dumps({"order": str(meant), "done": outcome.done, "text": outcome.text}))
     elif outcome.done:
-        click.echo(outcome.text or "done")
+        say(outcome.text or "done", sys.stdout)
     else:
-        click.echo(f"refused: {outcome.text}", err=True)
+        say(f"refused: {outcome.text}", sys.stderr)
     return int(ExitCode.OK if outcome.done else ExitCode.NOT_CLEAN)
 
 

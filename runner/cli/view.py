@@ -66,7 +66,8 @@ class RunView:
 
     def __enter__(self) -> RunView:
         if self._out.is_terminal:
-            self._live = Live(Text(""), console=self._out, refresh_per_second=8, transient=True)
+            first = Text("starting: the rig is being opened", style="dim")
+            self._live = Live(first, console=self._out, refresh_per_second=8, transient=True)
             self._live.start()
         return self
 

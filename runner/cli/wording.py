@@ -7,6 +7,9 @@ import textwrap
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
+from typing import TextIO
+
+import click
 
 WIDTH = 80  #: columns of a terminal that nobody has widened; also used when the output is no terminal
 _NARROWEST, _WIDEST = 60, 100
@@ -28,6 +31,13 @@ def wrapped(text: str, first: str = "", after: str = "    ") -> str:
         break_long_words=False,
         break_on_hyphens=False,
     )
+
+
+def say(text: str, stream: TextIO) -> None:
+    """Print a text; on a terminal its lines are broken at blanks, elsewhere they stay whole."""
+    if stream.isatty():
+        text = "\n".join(wrapped(line) if len(line) > width() else line for line in text.splitlines())
+    click.echo(text, file=stream)
 
 
 def plural(count: int, word: str, words: str = "") -> str:

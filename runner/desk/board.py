@@ -53,6 +53,20 @@ class Board:
         """Why nothing can roll; empty if it can."""
         return self.halted or self.trouble
 
+    @property
+    def gone(self) -> list[PortStatus]:
+        """The ports that are not there, and without which nothing rolls."""
+        needed = {machine.port for machine in self.session.machines.values() if machine.required}
+        return [port for port in self.ports.values() if port.name in needed and not port.present]
+
+    @property
+    def lacking(self) -> str:
+        """What has to come before anything can roll, in few words; empty if nothing."""
+        names = [port.name for port in self.gone]
+        ports = [f"{'port' if len(names) == 1 else 'ports'} {' and '.join(names)}"] if names else []
+        away = [name for name in self.away if self.session.machines[name].required]
+        return ", ".join(ports + away) or ("the rig" if self.obstacle else "")
+
     def halt(self, utc: str, why: str) -> None:
         """Take the keeper's word that nothing may roll, and why; an empty one says that it may again."""
         self.put_out(self.halted)
@@ -99,7 +113,9 @@ class Board:
     def open_ports(self, ports: Iterable[Mapping[str, Any]], missing: Iterable[Mapping[str, Any]]) -> None:
         """The engine has the rig: what its ports are, and which are not there."""
         optional = self.session.optional_ports
-        why = {str(entry.get("port")): str(entry.get("text", "")) for entry in missing}
+        # whoever shows a reason names the port before it, and does not want it named twice
+        named = {str(entry.get("port")): str(entry.get("text", "")) for entry in missing}
+        why = {name: text.removeprefix(f"port {name}: ") for name, text in named.items()}
         self.ports = {
             name: PortStatus(
                 name, name not in why, why.get(name, str(port.get("is", ""))), name not in optional

@@ -49,6 +49,7 @@ class Calling:
     call: Call | None = None
     prepare_at_ns: int | None = None  #: when the programs of the song that is up are to be sent
     _retry_at_ns: int | None = None
+    _stands: bool = False  #: whether it was said what the daemon waits for
     _rescued: bool = False  #: whether a new engine has taken over since the last turn
     _ready: dict[tuple[tuple[str, ...], Rehearsal], Roll] = field(default_factory=dict)
 
@@ -135,16 +136,22 @@ class Calling:
 
     def see_missing(self) -> None:
         """Say once what is missing that a roll needs, and once that it is all there."""
-        session = self.state.prepared.session
-        needed = {machine.port for machine in session.machines.values() if machine.required}
-        gone = [port for port in self.state.board.ports.values() if not port.present and port.name in needed]
-        texts = [f"port {port.name}: {port.text or 'not there'}" for port in gone]
-        texts += [text for name, text in self.state.board.away.items() if session.machines[name].required]
+        board, machines = self.state.board, self.state.prepared.session.machines
+        texts = [f"port {port.name}: {port.text or 'not there'}" for port in board.gone]
+        texts += [text for name, text in board.away.items() if machines[name].required]
         trouble = "; ".join(texts)
-        if trouble == self.state.board.trouble:
+        if trouble == board.trouble:
             return
-        self.state.board.trouble = trouble
+        board.trouble = trouble
         self.tell.warn(trouble or "all that a roll needs is there again")
+        if self._stands and self.state.show.phase is Phase.STANDING:
+            self.tell_standing()
+
+    def tell_standing(self) -> None:
+        """Say which song is up and what it waits for, first of all what the rig lacks."""
+        waits = filter(None, [self.state.board.lacking, self.state.show.waiting_for])
+        self._stands = True
+        self.tell("standing", {"song": str(self.state.show.up), "for": ", then ".join(waits)})
 
     def _wait_for_rig(self) -> Outcome | None:
         """A port that is needed is not there: an order is refused, an unattended run tries again."""
@@ -162,7 +169,7 @@ class Calling:
             self.state.show.refused("roll")
             if alarm:
                 self.state.board.alarm(utc_text(), "error", text)
-            self.tell("standing", {"song": str(self.state.show.up), "for": self.state.show.waiting_for})
+            self.tell_standing()
         else:
             self.tell("error", {"text": text, "exit": int(code)})
             self.state.exit = code

@@ -301,7 +301,7 @@ class Director:
             self._mute(directive.do, value)
         elif directive.do is Do.PREPARE:
             self.calling.prepare_at_ns = max(now_ns, self._last_end_ns + QUIET_NS if self._last_end_ns else 0)
-            self.tell("standing", {"song": str(self.show.up), "for": self.show.waiting_for})
+            self.calling.tell_standing()
         elif directive.do in (Do.MARK, Do.RATE):
             return self._rate(directive, now_ns)
         elif directive.do is Do.CHECK:

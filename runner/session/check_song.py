@@ -11,6 +11,7 @@ from runner.session.findings import Findings
 from runner.session.model import CHANNEL_ACTIONS, CueSpec, PartSpec, Session, SongSpec
 from runner.session.readers import without_value
 from runner.session.times import TimeProblem, song_time_problems, unknown_section
+from runner.session.wording import counting, program_range
 from runner.session.yaml_tree import Path
 
 MAX_QUARTERS = 100_000  #: of one song: 2.4 million clocks, at 120 quarters a minute 14 hours
@@ -214,6 +215,8 @@ class _SongChecker:
                     self.cue_for_machine(path, cue, cue.machine)
             elif cue.port is not None:
                 self.findings.port((*self.path, *path, "port"), cue.port, self.session, "out")
+                if cue.program is not None and not 1 <= cue.program <= 128:
+                    self.add((*path, "program"), *program_range("", ""))
             if cue.length is not None:
                 self.note_length(path, cue.length)
             if cue.song_select is not None and time_ns is not None and self.time is not None:
@@ -225,16 +228,17 @@ class _SongChecker:
         if action in CHANNEL_ACTIONS and cue.channel is None and machine.channel is None:
             key = action.replace("_", "-")
             self.add((*path, key), f"needs a channel, and machine {name} has none", "give either a channel")
+        numbering = machine.numbering if "numbering" in machine.model_fields_set else ""
         try:
             if cue.program is not None:
                 machine.program_byte(cue.program)
-        except ValueError as error:
-            self.add((*path, "program"), str(error), f"numbering: {machine.numbering}")
+        except ValueError:
+            self.add((*path, "program"), *program_range(name, numbering))
         try:
             if cue.bank is not None:
                 machine.bank_bytes(cue.bank)
         except ValueError as error:
-            self.add((*path, "bank"), str(error), f"numbering: {machine.numbering}")
+            self.add((*path, "bank"), *counting(str(error), name, numbering))
         if cue.record is not None and machine.kind != "recorder":
             self.add(
                 (*path, "record"), f"needs a machine of kind: recorder, and {name} is of kind: {machine.kind}"

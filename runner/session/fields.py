@@ -62,7 +62,11 @@ Transpose = Annotated[int, *whole(-127, 127, "Semitones.")]
 Count = Annotated[int, *whole(0, 1_000_000, "A number.")]
 Repeats = Annotated[int, *whole(1, 1_000, "How often.")]
 TakeCount = Annotated[int, *whole(1, 1_000, "How many.")]
-Program = Annotated[int, *whole(0, 128, "A program, counted as the machine's `numbering` says.")]
+Program = Annotated[
+    int,
+    PlainValidator(readers.read_program),
+    value_schema("integer", "A program, counted as the machine's `numbering` says.", minimum=0, maximum=128),
+]
 Bend = Annotated[int, *whole(-8192, 8191, "A pitch bend; 0 is the centre.")]
 BarNumber = Annotated[
     int,

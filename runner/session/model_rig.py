@@ -171,8 +171,7 @@ class MachineSpec(Spec):
         """Return the program as it is sent, 0 to 127; ValueError if there is no such program."""
         number = program - 1 if self.numbering == "from-1" else program
         if not 0 <= number <= 127:
-            low, high = (1, 128) if self.numbering == "from-1" else (0, 127)
-            raise ValueError(f"programs of this machine count from {low} to {high}")
+            raise ValueError(f"must be {'from 1 to 128' if self.numbering == 'from-1' else 'from 0 to 127'}")
         return number
 
     def bank_bytes(self, bank: Bank) -> tuple[int, int]:
@@ -185,8 +184,9 @@ class MachineSpec(Spec):
             return bank
         number = bank - 1 if self.numbering == "from-1" else bank
         if not 0 <= number <= 16_383:
-            low, high = (1, 16_384) if self.numbering == "from-1" else (0, 16_383)
-            raise ValueError(f"banks of this machine count from {low} to {high}")
+            raise ValueError(
+                f"must be {'from 1 to 16384' if self.numbering == 'from-1' else 'from 0 to 16383'}"
+            )
         return number >> 7, number & 0x7F
 
 

@@ -82,6 +82,15 @@ def read_whole(low: int, high: int) -> Callable[[Any], int]:
     return read
 
 
+def read_program(value: Any) -> int:
+    """Read a program of any numbering; which of them it has to be, the machine says."""
+    if isinstance(value, Decimal) and value == int(value):
+        value = int(value)
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 128:
+        raise PydanticCustomError("program", "a program of any numbering, 0 to 128")
+    return value
+
+
 def read_number(value: Any, what: str) -> Fraction:
     if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
         raise refuse(f"must be {what}")

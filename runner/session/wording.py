@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from difflib import get_close_matches
+from collections.abc import Iterable, Sequence
+from difflib import SequenceMatcher, get_close_matches
 from types import UnionType
 from typing import Any, Union, get_args, get_origin
 
@@ -22,15 +22,52 @@ MAX_PROBLEMS = 100  #: of one file that are told in full
 def near_match(name: str, known: Iterable[str]) -> str:
     """Return a hint that names the nearest of the known names, or lists them; empty if there are none."""
     names = [str(item) for item in known][:500]
-    if len(name) <= 60:
-        folded = {item.casefold(): item for item in names if len(item) <= 60}
-        near = get_close_matches(name.casefold(), folded, 1, 0.6)
-        if near:
-            return f"did you mean {folded[near[0]]}?"
+    if near := _nearest(name, names):
+        return f"did you mean {near}?"
     if not names:
         return ""
     listed = ", ".join(shorten(item, 24) for item in names[:12])
     return f"known: {listed}{', …' if len(names) > 12 else ''}"
+
+
+def _nearest(name: str, names: Iterable[str]) -> str:
+    """Return the name most like `name`; empty if none is like it."""
+    if len(name) > 60:
+        return ""
+    folded = {item.casefold(): item for item in names if len(item) <= 60}
+    near = get_close_matches(name.casefold(), folded, 1, 0.6)
+    return folded[near[0]] if near else ""
+
+
+def _likeness(one: str, other: str) -> float:
+    return SequenceMatcher(None, other, one.casefold()).ratio()
+
+
+def counting(message: str, machine: str, numbering: str) -> tuple[str, str]:
+    """Return the refusal of a program or bank with its reason, and a hint.
+
+    `machine` is empty for a cue straight to a port; `numbering` is as the machine gives it, empty if it does
+    not.
+    """
+    if not machine:
+        return f"{message}: programs and banks of a cue to a port count from 1", ""
+    if numbering == "from-0":
+        why = f"{machine} has `numbering: from-0`"
+        return f"{message}: {why}", "leave that out if the machine's manual counts from 1"
+    why = "as it says" if numbering else "as every machine without `numbering`"
+    hint = "write `numbering: from-0` at the machine if its manual counts from 0"
+    return f"{message}: {machine} counts programs and banks from 1, {why}", hint
+
+
+def program_range(machine: str, numbering: str) -> tuple[str, str]:
+    """Return the refusal of a program that the numbering in force does not have, and a hint."""
+    return counting(f"must be from {'0 to 127' if numbering == 'from-0' else '1 to 128'}", machine, numbering)
+
+
+def _program_range_at(path: Path, marks: Marks) -> tuple[str, str]:
+    """Return the same for a cue of which only the file's text is known."""
+    machine = marks.seen((*path[:-1], "machine"))
+    return program_range(machine, marks.seen(("machines", machine, "numbering")) if machine else "")
 
 
 def spec_name(name: str) -> str:
@@ -77,7 +114,19 @@ def problems_of(error: ValidationError, marks: Marks) -> list[tuple[Path, Proble
     details = error.errors(include_url=False, include_input=False)
     if len(details) > MAX_PROBLEMS:
         details.sort(key=lambda detail: marks.place(detail["loc"]))
-    return [_problem(detail, marks) for detail in details[: MAX_PROBLEMS + 1]]
+    kept = _without_misspelt(details)
+    return [_problem(detail, marks) for detail in kept[: MAX_PROBLEMS + 1]]
+
+
+def _without_misspelt(details: Sequence[Any]) -> list[Any]:
+    """Leave out that a key is missing where an unknown key beside it was most likely meant to be it."""
+    meant = set()
+    for detail in details:
+        if detail["type"] == "extra_forbidden":
+            *parent, key = detail["loc"]
+            near = _nearest(str(key), known_keys(tuple(parent)))
+            meant.add((*parent, near))
+    return [detail for detail in details if detail["type"] != "missing" or tuple(detail["loc"]) not in meant]
 
 
 def _problem(detail: Any, marks: Marks) -> tuple[Path, Problem]:
@@ -98,7 +147,9 @@ def _problem(detail: Any, marks: Marks) -> tuple[Path, Problem]:
     if kind == "missing":
         parent = path[:-1]
         return path, marks.problem(parent, f"the key {path[-1]} is missing")
-    message, hint = _plain(kind, context, path)
+    message, hint = (
+        _program_range_at(path, marks) if kind == "program" else _plain(kind, context, path, marks.seen(path))
+    )
     return path, marks.problem(path, message, marks.seen(path), hint)
 
 
@@ -106,9 +157,12 @@ def _is_scalar(node: Node) -> bool:
     return node.entries is None and node.items is None
 
 
-def _plain(kind: str, context: dict[str, Any], path: Path) -> tuple[str, str]:
+def _plain(kind: str, context: dict[str, Any], path: Path, seen: str) -> tuple[str, str]:
     if kind == "literal_error":
-        return f"must be one of {context['expected'].replace(chr(39), '').replace(' or ', ', ')}", ""
+        choices = context["expected"].replace("'", "").replace(" or ", ", ")
+        near = get_close_matches(seen.casefold(), choices.split(", "), 2, 0.6)
+        told = len(near) == 1 or (near and _likeness(seen, near[0]) > _likeness(seen, near[1]))
+        return f"must be one of {choices}", f"did you mean {near[0]}?" if told else ""
     if kind in ("model_type", "dict_type", "model_attributes_type"):
         keys = known_keys(path)
         return "must be a mapping of keys and values", f"keys: {', '.join(keys[:12])}" if keys else ""

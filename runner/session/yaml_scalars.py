@@ -71,8 +71,8 @@ SYNTAX: dict[str, tuple[str, str]] = {
         "a key was expected",
         "check the indentation",
     ),
-    "did not find expected ',' or ']'": ("a list in [ ] is not closed", "add the missing , or ]"),
-    "did not find expected ',' or '}'": ("a mapping in { } is not closed", "add the missing , or }"),
+    "did not find expected ',' or ']'": ("a comma or a ] is missing before this", "close the list"),
+    "did not find expected ',' or '}'": ("a comma or a } is missing before this", "close the mapping"),
     "did not find expected '-' indicator": ("a list item was expected", "begin it with a dash"),
     "found unexpected end of stream": ("the file ends inside quotes", "close the quotes"),
     "found character that cannot start any token": (

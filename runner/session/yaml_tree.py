@@ -177,9 +177,16 @@ class _Reader:
         message, hint = SYNTAX.get(error.problem or "", (error.problem or "cannot be read", ""))
         opened = ""
         if error.context_mark is not None and error.context_mark.index < index:
-            opened = f", in what begins at line {self.place(error.context_mark.index)[0]}"
+            start = error.context_mark.index
+            if self.text[start] in "{['\"":  # what has to be closed
+                hint = f"{hint or 'close it'}: the {self.text[start]} is in line {self.place(start)[0]}"
+            else:
+                opened = f", in what begins at line {self.place(start)[0]}"
         rest = self.text[index : index + 40].splitlines()
-        return self.fatal(index, f"not valid YAML: {message}{opened}", rest[0].strip() if rest else "", hint)
+        seen = rest[0].strip() if rest else ""
+        if seen.startswith(":") and "missing" in message:  # a colon says little without the key before it
+            seen = self.text[self.line_starts[line - 1] : index + 40].splitlines()[0].strip()
+        return self.fatal(index, f"not valid YAML: {message}{opened}", _short(seen), hint)
 
     # -- values ---------------------------------------------------------------------------------------
 

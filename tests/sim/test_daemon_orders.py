@@ -8,6 +8,7 @@ from virtual_set import VirtualSet
 
 from runner.desk.actions import read_order
 from runner.desk.phases import Phase
+from runner.desk.recording import Presence
 
 LOOPING = "the engine process dies again and again: the rig is silenced and stands; next attempt in 30 s"
 SESSION = """
@@ -147,6 +148,21 @@ def test_a_takes_folder_of_the_command_line_is_none_of_the_session_files_busines
     assert stage.order("reload").text == "the session file was read again"
 
 
+def standings(stage: VirtualSet) -> list[str]:
+    """Return what the daemon has said that it waits for."""
+    return [data["for"] for kind, data in stage.told.reports if kind == "standing"]
+
+
+def test_what_a_roll_lacks_is_waited_for_first(tmp_path: Path) -> None:
+    """A port that is not there comes before the order in what the daemon waits for; back, it is left out."""
+    stage = daemon(tmp_path)
+    assert standings(stage) == ["roll"]
+    for present, text in ((False, "port box, then roll"), (True, "roll")):
+        stage.director.board.see(Presence(stage.rig.clock.now_ns(), "box", present), "19:30")
+        stage.director.calling.see_missing()
+        assert standings(stage)[-1] == text
+
+
 ANSWERING = SESSION.replace("kind: drum-machine,", "kind: drum-machine, answers: true,").replace(
     "lead: 500 ms}", "lead: 500 ms, cues: [{at: bar 1, machine: drums, program: 5}]}", 1
 )
@@ -168,6 +184,7 @@ def test_a_machine_that_is_switched_off_between_takes_is_missed_and_gets_its_sta
     status = stage.director.status()
     text = "drums on port box does not answer: it is off, or a cable is out"
     assert (status.state, status.waiting_for) == ("trouble", text)
+    assert standings(stage)[-1] == "drums, then roll"
     assert [(alarm.severity, alarm.text) for alarm in status.alarms] == [("error", text)]
     assert text in stage.order("roll").text
     assert text in stage.order("check").text

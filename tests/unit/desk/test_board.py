@@ -30,6 +30,19 @@ def test_an_alarm_of_a_take_is_put_out_by_the_next() -> None:
     assert [alarm.text for alarm in seen.alarms] == ["the take's log has stopped: no space"]
 
 
+def test_a_missing_port_is_named_once_and_what_lacks_is_told_in_few_words() -> None:
+    """The engine's reason begins with the port's name; whoever shows it names the port himself."""
+    seen = board()
+    assert seen.lacking == ""
+    missing = [{"port": "box", "text": "port box: no input of the system matches 'Box*'"}]
+    seen.open_ports([{"name": "box"}], missing)
+    assert seen.ports["box"].text == "no input of the system matches 'Box*'"
+    assert seen.lacking == "port box"
+    seen.open_ports([{"name": "box"}], [])
+    seen.halted = "the engine dies again and again"
+    assert seen.lacking == "the rig"
+
+
 def test_a_port_that_is_back_puts_its_alarm_out() -> None:
     """Gone: an error, with the time; back: nothing is to be seen to any more."""
     seen = board()

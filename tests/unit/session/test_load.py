@@ -89,7 +89,6 @@ def test_wrong_values_do_not_hide_wrong_names() -> None:
         "songs[0].tempo",
         "songs[0].cues[0].machine",
         "songs[0].cues[1].at",
-        "songs[1]",
         "songs[1].lenght",
         "order[0]",
     ]
@@ -130,6 +129,40 @@ def test_one_wrong_value_gives_one_problem(old: str, new: str, path: str) -> Non
     found = problems(changed((old, new)))
     assert len(found) == 1, found
     assert f": {path}: " in found[0]
+
+
+def test_a_misspelt_key_is_one_problem_and_a_missing_one_another() -> None:
+    """What an unknown key was most likely meant to be is not told as missing too; anything else is."""
+    one = problems(changed(("tempo: 112", "tmepo: 112")))
+    assert len(one) == 1 and "unknown key, got tmepo (did you mean tempo?)" in one[0]
+    two = problems(changed(("tempo: 112", "colour: red")))
+    assert [line.split(": ", 2)[2].split(",")[0] for line in two] == [
+        "the key tempo is missing",
+        "unknown key",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("numbering", "program", "words"),
+    [
+        ("", 200, "must be from 1 to 128: bass counts programs and banks from 1, as every machine without"),
+        (
+            ", numbering: from-1",
+            0,
+            "must be from 1 to 128: bass counts programs and banks from 1, as it says",
+        ),
+        (", numbering: from-0", 200, "must be from 0 to 127: bass has `numbering: from-0`"),
+        (", numbering: from-0", 128, "must be from 0 to 127: bass has `numbering: from-0`"),
+    ],
+)
+def test_a_program_beyond_the_numbering_in_force_is_told_with_its_reason(
+    numbering: str, program: int, words: str
+) -> None:
+    """The range is the machine's (MIDI 1.0 Detailed Specification 4.2.1, p. 18: 128 programs), and why."""
+    text = changed(("channel: 2}", f"channel: 2{numbering}}}"), ("program: 12}", f"program: {program}}}"))
+    assert [words in line for line in problems(text)] == [True]
+    to_port = changed(("machine: bass, program: 12}", "port: front, channel: 1, program: 0}"))
+    assert ["cue to a port count from 1, got 0" in line for line in problems(to_port)] == [True]
 
 
 def test_missing_sections_of_the_file_are_named() -> None:

@@ -187,8 +187,10 @@ def test_program_numbering() -> None:
     machines = session_of("songs: [{song: Ropewalk, tempo: 120, length: 1 bar}]").machines
     assert [machines["bass"].program_byte(number) for number in (1, 6, 128)] == [0, 5, 127]
     assert [machines["old"].program_byte(number) for number in (0, 127)] == [0, 127]
-    assert "count from 1 to 128" in refusal(cue_of, "machine: bass, program: 0")
-    assert "count from 0 to 127" in refusal(cue_of, "machine: old, program: 128")
+    assert "must be from 1 to 128: bass counts" in refusal(cue_of, "machine: bass, program: 0")
+    assert "must be from 0 to 127: old has `numbering: from-0`" in refusal(
+        cue_of, "machine: old, program: 128"
+    )
 
 
 def test_bank_numbering() -> None:
@@ -201,7 +203,7 @@ def test_bank_numbering() -> None:
         assert machines["bass"].bank_bytes(shown) == pair
         assert machines["old"].bank_bytes(shown - 1) == pair
     assert machines["bass"].bank_bytes((1, 2)) == (1, 2)
-    assert "count from 1 to 16384" in refusal(cue_of, "machine: bass, program: 1, bank: 0")
+    assert "must be from 1 to 16384: bass counts" in refusal(cue_of, "machine: bass, program: 1, bank: 0")
     assert "both numbers from 0 to 127" in refusal(cue_of, "machine: bass, program: 1, bank: 1/128")
 
 

@@ -189,8 +189,20 @@ def test_size_is_counted_in_bytes() -> None:
         ("{[1]: 2}", "f:1:2: a key must be a plain word"),
         ("a: *b\n", "f:1:4: no anchor of this name stands before it, got *b"),
         ("a: &b [*b]\n", "f:1:8: a value refers to itself, got *b"),
-        ("a: [1, 2\nb: 3\n", "f:2:2: not valid YAML: a list in [ ] is not closed, in what begins at line 1"),
-        ("a: 'x\n", "f:2:1: not valid YAML: the file ends inside quotes, in what begins at line 1"),
+        (
+            "a: [1, 2\nb: 3\n",
+            "f:2:2: not valid YAML: a comma or a ] is missing before this, got b: 3 "
+            "(close the list: the [ is in line 1)",
+        ),
+        (
+            "a: {b: 1\nc: {d: 2}\n",
+            "f:2:2: not valid YAML: a comma or a } is missing before this, got c: {d: 2} "
+            "(close the mapping: the { is in line 1)",
+        ),
+        (
+            "a: 'x\n",
+            "f:2:1: not valid YAML: the file ends inside quotes (close the quotes: the ' is in line 1)",
+        ),
         (
             "a: @b\n",
             "f:1:4: not valid YAML: a character that cannot begin a value, got @b (put the value in quotes)",
