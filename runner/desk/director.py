@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -14,11 +13,11 @@ from runner.desk.calling import Calling
 from runner.desk.job import Job
 from runner.desk.phases import Directive, Do, Phase
 from runner.desk.preflight import preflight_quick
-from runner.desk.prepare import Prepared, read_session
+from runner.desk.prepare import Prepared
 from runner.desk.recorders import Recorders
 from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Presence, Recording, SentOut, Told
-from runner.desk.roll import compile_roll, unloaded
-from runner.desk.run_state import Link, RunState, Tell, places_of_job, utc_text
+from runner.desk.reloading import folder_not_taken, read_anew
+from runner.desk.run_state import Link, RunState, Tell, utc_text
 from runner.desk.show import Show
 from runner.desk.status import Status
 from runner.errors import ExitCode, TakeFormatError, TakewrightError
@@ -374,16 +373,7 @@ class Director:
     def _reload(self) -> Outcome:
         """Read the session anew and swap it; a bad one is refused, and the old one kept."""
         try:
-            prepared = read_session(self.state.job.session_file, hold=True)
-            show = self.show.with_session(
-                places_of_job(self.state.job, prepared),
-                tuple(song.song for song in prepared.session.songs),
-                tuple(prepared.session.machines),
-            )
-            for name in sorted({place.song for place in show.places}):
-                compile_roll(
-                    prepared, (name,), unloaded(self.state.rehearsal), pass_name="", run=self.state.job.run
-                )
+            prepared, show = read_anew(self.state)
         except TakewrightError as error:
             return Outcome(False, f"the session file was read again and is not taken: {error}")
         self.state.prepared, self.state.show = prepared, show
@@ -394,27 +384,10 @@ class Director:
         self.attendance, self.board.away = Attendance(prepared.session), {}
         self.calling.forget_compiled()
         self.calling.configure()
-        folder = self._folder_not_taken()
+        folder = folder_not_taken(self.state.job, prepared, self.recording.keeper.store.folder)
         if folder:
             self.tell.warn(folder)
         return Outcome(True, "the session file was read again" + (f"; {folder}" if folder else ""))
-
-    def _folder_not_taken(self) -> str:
-        """Say so if the session names another takes folder than the run's; empty if it does not.
-
-        The takes of a run stay together: a desk that is started again looks for them in one place.
-        """
-        job, wanted, used = (
-            self.state.job,
-            self.prepared.session.takes.folder,
-            self.recording.keeper.store.folder,
-        )
-        if job.takes_folder or os.path.abspath(self.prepared.file.parent / wanted) == os.path.abspath(used):
-            return ""
-        return (
-            f"takes: folder: {wanted!r} is not taken by a reload, takes still go to {used}; "
-            "to change that, end the run and start it again"
-        )
 
     # ------------------------------------------------------------------ records
 
