@@ -6,7 +6,6 @@ Specification 4.2.1 (status table I to VI; parsing rules pages 5, 6, 29, 30).
 
 from __future__ import annotations
 
-import queue
 import time
 from collections.abc import Callable, Iterator
 
@@ -124,10 +123,10 @@ def _simulated_rig() -> Rig:
 def _virtual_rig() -> Iterator[Rig]:
     """A virtual port of ours with an independent python-rtmidi client connected to both its halves."""
     api = rtmidi.API_UNIX_JACK
-    peer_in, peer_out = rtmidi.MidiIn(api, name="contract-peer"), rtmidi.MidiOut(api, name="contract-peer")
+    # read from RtMidi's own queue: a callback that JACK is in could meet a client that is gone
+    peer_in = rtmidi.MidiIn(api, name="contract-peer", queue_size_limit=65_536)
+    peer_out = rtmidi.MidiOut(api, name="contract-peer")
     peer_in.ignore_types(sysex=False, timing=False, active_sense=False)
-    arrived: queue.Queue[bytes] = queue.Queue()
-    peer_in.set_callback(lambda event, _data: arrived.put(bytes(event[0])))
     heard: list[bytes] = []
     opened: list[Port] = []
 
@@ -145,8 +144,14 @@ def _virtual_rig() -> Iterator[Rig]:
     splitter = MessageSplitter(packets=True)
 
     def heard_by_peer(count: int) -> list[bytes]:
+        end = time.monotonic() + PATIENCE_S
         while len(heard) < count:
-            heard.extend(splitter.feed(arrived.get(timeout=PATIENCE_S)))
+            event = peer_in.get_message()
+            if event is not None:
+                heard.extend(splitter.feed(bytes(event[0])))
+                continue
+            assert time.monotonic() < end, f"{len(heard)} messages came to the peer, not {count}"
+            time.sleep(0.001)
         return heard
 
     def settle(port: Port, count: int) -> None:
@@ -161,8 +166,6 @@ def _virtual_rig() -> Iterator[Rig]:
     yield rig
     for port in opened:
         port.close()
-    peer_in.cancel_callback()
-    time.sleep(0.05)  # a callback that JACK is in just now must not meet a client that is gone
     peer_in.close_port()
     for client in (peer_in, peer_out):
         client.delete()
