@@ -83,12 +83,15 @@ def _ways(direction: str) -> list[Literal["in", "out"]]:
 
 
 def _show(found: list[SystemPort], trouble: str, session: str | None, named: list[dict[str, Any]]) -> None:
+    from runner.ports.midi_client import CLIENT_NAME
+
     if trouble:
         click.echo(wrapped(trouble), err=True)
     elif not found:
         click.echo("the system has no MIDI ports")
     for port in found:
-        click.echo(f"{port.direction:<4} {port.name}")
+        note = "  (Takewright's own)" if port.name.startswith(f"{CLIENT_NAME}:") else ""
+        click.echo(f"{port.direction:<4} {port.name}{note}")
     if session:
         if found:
             click.echo("")

@@ -23,6 +23,7 @@ from runner.ports.base import Port
 from runner.takes.format import Kind
 
 LOOK_EVERY_NS = 500_000_000  #: how often it is looked whether a port is still there, or there again
+IDLE_LOOK_EVERY_NS = 1_000_000_000  #: while nothing rolls and all are there: a look wakes the process
 LOOK_NEEDS_NS = 5_000_000  #: not shortly before something is due: asking may take 2 ms
 MEND_NEEDS_NS = 8_000_000  #: a step of opening a port took 3 ms on ALSA, 6 ms on JACK (measured)
 LITTLE_ROOM_NS = (
@@ -97,6 +98,7 @@ class Presence:
             index for index, port in enumerate(ports) if port.threaded or getattr(port, "may_vanish", False)
         )
         self._at = 0
+        self._moving = False
         self._look = _Work(0)
         self._unsure: dict[int, list[bytes]] = {index: [] for index in self._watched}
         self._away: dict[int, _Away] = {i: _Away(0) for i in self._watched if ports[i].trouble}
@@ -164,6 +166,8 @@ class Presence:
         times = [restore.work.next_ns for restore in self._restores.values() if _waits(restore)]
         if self._mending is not None:
             times.append(self._mend.next_ns)
+        elif self._watched and not self._moving:
+            times.append(self._look.next_ns)  # in a roll there are turns enough
         return min(times, default=None)
 
     def serve(
@@ -173,6 +177,9 @@ class Presence:
 
         `position` gives the song position in quarters of a time; `moving` says whether a song is played.
         """
+        if moving and not self._moving and self._watched:
+            self._look.next_ns = min(self._look.next_ns, now_ns + LOOK_EVERY_NS // len(self._watched))
+        self._moving = moving
         if self._mending is not None:
             if self._mend.fits(now_ns, due_ns, MEND_NEEDS_NS):
                 self._mend_on(now_ns, position(now_ns))
@@ -212,8 +219,6 @@ class Presence:
     # ------------------------------------------------------------------ inside
 
     def _look_at_next(self, now_ns: int, quarters: float) -> None:
-        every = LOOK_EVERY_NS // len(self._watched)
-        self._look = _Work(now_ns + every, now_ns + every)
         self._at = (self._at + 1) % len(self._watched)
         index = self._watched[self._at]
         port = self._ports[index]
@@ -228,6 +233,12 @@ class Presence:
         elif port.returned():
             self._mending = index
             self._mend = _Work(now_ns, now_ns)
+        self._look_later(now_ns)
+
+    def _look_later(self, now_ns: int) -> None:
+        idle = not self._moving and not self._away
+        every = (IDLE_LOOK_EVERY_NS if idle else LOOK_EVERY_NS) // len(self._watched)
+        self._look = _Work(now_ns + every, now_ns + every)
 
     def _mend_on(self, now_ns: int, quarters: float) -> None:
         index = self._mending
@@ -241,6 +252,7 @@ class Presence:
         if whole:
             self._mending = None
             away = self._away.pop(index)
+            self._look_later(now_ns)  # right after connecting, JACK would wait for its next period to tell
             self._tell(index, now_ns, quarters, present=True, unsent=away.unsent)
             self._restores[index] = _Restore(_Work(now_ns, now_ns + SETTLE_NS))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
@@ -12,6 +13,7 @@ import rtmidi
 
 from runner.errors import PortError, RigError
 from runner.ports.base import PortConfig
+from runner.ports.jack_graph import JackGraph, open_graph
 from runner.ports.midi_service import (
     MidiService,
     choose_service,
@@ -32,6 +34,7 @@ _APIS = {"alsa": rtmidi.API_LINUX_ALSA, "jack": rtmidi.API_UNIX_JACK}
 
 Way = Literal["in", "out"]
 _WAYS: tuple[Way, ...] = ("in", "out")
+_OUR_CLIENT = re.compile(rf"{CLIENT_NAME}-\d+-")  # on JACK: a client of this process or of another of ours
 _NAME_CHARACTERS = 24  #: of a port's name in its JACK client's name, of which 63 bytes are kept
 
 _GIVEN_UP: list[Any] = []  # clients of JACK servers that died; one server in a day of rehearsals, if any
@@ -41,7 +44,7 @@ class Opened(NamedTuple):
     """What a client of ours was joined to, and where the service knows our own end of it."""
 
     name: str
-    own: Address  #: on ALSA; empty where it is not known
+    own: Address  #: on JACK ``:`` and the name within its client; empty where it is not known
 
 
 class Faults:
@@ -86,6 +89,7 @@ class SystemMidi:
         # JACK clients of ours that nobody connects to are known by their name: no list is needed to tell
         self._unique = f"{CLIENT_NAME}-{os.getpid()}-"
         self._listers: dict[Way, Any] = {}
+        self._graph: JackGraph | None = None
         self._reached = False
         self._socket: str | None = None
         self._server = 0
@@ -122,8 +126,8 @@ class SystemMidi:
             RigError: it still cannot be reached.
         """
         # closing a client of a server that is gone takes a second each, and nobody is there to tell
-        _GIVEN_UP.extend(self._listers.values())
-        self._listers = {}
+        _GIVEN_UP.extend((*self._listers.values(), self._graph))
+        self._listers, self._graph = {}, None
         self._reached = False
         try:
             self.service = choose_service()
@@ -139,6 +143,13 @@ class SystemMidi:
         if way not in self._listers:
             self._listers[way] = self._make(way, Faults(), f"{self._unique}list")
         return self._listers[way]
+
+    def look_into_connections(self) -> None:
+        """On JACK: make the client that is asked for connections; about 20 ms. Where none is to be had, the
+        list of ports must do.
+        """
+        if self.service.api == "jack" and self._reached and self._graph is None and self.alive():
+            self._graph = open_graph(f"{self._unique}graph")
 
     def client(self, way: Way, faults: Faults, config: PortConfig) -> Any:
         """Return a new client of the service without a port, which tells its troubles to `faults`."""
@@ -198,7 +209,7 @@ class SystemMidi:
         return [port for port in self._all_ports() if not self._is_own(port.name, port.direction)]
 
     def _is_own(self, name: str, way: str) -> bool:
-        return (name, way) in self._own or (self.service.api == "jack" and name.startswith(self._unique))
+        return (name, way) in self._own or (self.service.api == "jack" and bool(_OUR_CLIENT.match(name)))
 
     def names(self, way: Way) -> list[str]:
         """Return the names of all ports of one direction, ours included."""
@@ -208,16 +219,17 @@ class SystemMidi:
         return [SystemPort(name, way, self.service.api) for way in _WAYS for name in self.names(way)]
 
     def open(
-        self, client: Any, faults: Faults, config: PortConfig, way: Way, *, again: bool = False
+        self, client: Any, faults: Faults, config: PortConfig, way: Way, before: Opened | None = None
     ) -> Opened:
         """Open a port on `client`, virtual or connected to the one that matches; say what it is.
 
-        `again`: the client was open before; its own port is known and stays the same.
+        `before`: what the client was joined to before; its own port is known and stays the same.
 
         Raises:
             PortError: none matches, several do, or the service refuses.
         """
-        known = again or (self.service.api == "jack" and config.medium != "virtual")
+        named = self.service.api == "jack" and config.medium != "virtual"
+        known = named or before is not None
         nothing: list[Address] = []
         marking: contextlib.AbstractContextManager[list[Address]] = (
             contextlib.nullcontext(nothing) if known else self._marking_own()
@@ -237,8 +249,13 @@ class SystemMidi:
         fault = faults.take()
         if fault:
             raise PortError(config.name, f"cannot open {name!r}: {fault}")
-        opened = Opened(name, next(iter(made), ""))
-        # a kernel that shows its connections in another way must not make every port look lost
+        if before is None:
+            opened = Opened(name, f":{config.name}" if named else next(iter(made), ""))
+        else:
+            opened = Opened(name, before.own)
+            if named:
+                return opened  # JACK would wait for its next period before it tells
+        # a service that shows its connections in another way must not make every port look lost
         return opened if self.linked(opened, way) else Opened(name, "")
 
     def match(self, config: PortConfig, way: Way) -> SystemPort:
@@ -273,6 +290,11 @@ class SystemMidi:
             if links is not None:
                 other = address_of(opened.name)
                 return ((opened.own, other) if way == "out" else (other, opened.own)) in links
+        if self._graph is not None and opened.own:
+            joined = self._graph.connections(opened.name)
+            return joined is not None and any(
+                name.startswith(self._unique) and name.endswith(opened.own) for name in joined
+            )
         return opened.name in self.names(way)
 
     def hold(self) -> None:
@@ -290,6 +312,11 @@ class SystemMidi:
         for client in self._listers.values():
             client.delete()
         self._listers = {}
+        if self._graph is not None and not self.stale and self.alive():
+            self._graph.close()
+        elif self._graph is not None:
+            _GIVEN_UP.append(self._graph)
+        self._graph = None
 
 
 def list_system_ports() -> list[SystemPort]:

@@ -4,8 +4,8 @@ What this file works around (python-rtmidi 1.5.8 with RtMidi 5.0 inside; read in
 measured):
 
 - clock, active sensing and sysex are filtered out unless `ignore_types(False, False, False)` is called;
-- a device that is pulled out raises nothing: only the list of ports and the kernel's list of connections
-  show it; and when it is back nothing is connected until the client is closed and opened again;
+- a device that is pulled out raises nothing: only the list of ports and the service's own account of its
+  connections show it; and when it is back nothing is connected until the client is closed and opened again;
 - no call of python-rtmidi gives up the interpreter. On ALSA, closing an input joins a thread that may be
   waiting for the interpreter in our callback: a deadlock. So the callback is taken off first, and the
   thread gets time to leave it.
@@ -69,11 +69,7 @@ class _Half:
         """Join what the session means; RigError if that cannot be. Not for one that is open."""
         if self._client is None:
             self._client = self._new_client()
-        again = self._before is not None
-        opened = self._midi.open(self._client, self._faults, self._config, self.way, again=again)
-        if again and self._before is not None and self._before.own:
-            joined = Opened(opened.name, self._before.own)
-            opened = joined if self._midi.linked(joined, self.way) else opened
+        opened = self._midi.open(self._client, self._faults, self._config, self.way, self._before)
         self._opened, self._before = opened, opened
 
     @property
@@ -318,6 +314,8 @@ class SystemMidiPort(ConfiguredPort):
         """Open both halves; where the session lets us wait for the port, one that is missing is trouble."""
         halves = [half for half in self._halves if not half.later]
         try:
+            if self._config.medium != "virtual":
+                self._midi.look_into_connections()
             for half in halves:
                 half.matched()
             for half in halves:
@@ -373,7 +371,8 @@ class SystemMidiPort(ConfiguredPort):
     def present(self) -> bool:
         """Whether both halves are still joined to what they were opened on; up to one or two ms.
 
-        On JACK a program that goes and comes back in between two calls is not noticed.
+        A program that went and came back in between two calls is noticed: what it was joined to is undone.
+        On JACK that holds where its library can be asked (`jack_graph` says when), else the name must do.
         """
         return not self._closed and all(half.whole for half in self._halves)
 
@@ -382,6 +381,7 @@ class SystemMidiPort(ConfiguredPort):
         try:
             if self._midi.stale:
                 self._midi.connect()
+                self._midi.look_into_connections()
             for half in self._halves:
                 half.matched()
         except RigError as error:

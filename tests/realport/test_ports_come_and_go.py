@@ -86,6 +86,23 @@ def test_a_port_that_is_missing_at_first_is_opened_both_ways_when_it_comes(jack_
     port.close()
 
 
+def test_a_machine_that_is_back_before_anybody_looked_is_missed_and_opened_again(
+    jack_server: JackServer,
+) -> None:
+    """The list of ports is as before, yet nothing is connected: the port says so, both ways, and mends."""
+    environment = jack_server.child_environment()
+    config = PortConfig("box", "system", match="quay-box*", direction="out", wait=True)
+    with listening("quay", ("box",), environment) as ear:
+        port = open_ports({"box": config})["box"]
+        _hears(ear, port, b"\xfa")
+        assert port.present()
+    with listening("quay", ("box",), environment) as ear:
+        assert not port.present()
+        _mend(port)
+        _hears(ear, port, b"\xfb")
+    port.close()
+
+
 def test_machines_that_go_and_come_back_in_a_take_are_told_what_they_missed(
     jack_server: JackServer, tmp_path: Path
 ) -> None:
@@ -104,6 +121,9 @@ def test_machines_that_go_and_come_back_in_a_take_are_told_what_they_missed(
         _until(lambda: log.read_text().count('"kind":"presence"') == 2, "both ports to be missed")
         with listening("quay", PORTS, environment) as second:
             second.wait_for(lambda: second.clocks("box") >= 48, "two quarters of clock")
+        # back within a look of the engine's (0.25 s a port): the list of ports may never have changed for it
+        with listening("quay", PORTS, environment) as third:
+            third.wait_for(lambda: third.clocks("box") >= 48, "two quarters of clock")
             run.wait()
         summary = run.summary()
     box, rack = (second.heard(port) for port in PORTS)
@@ -111,8 +131,14 @@ def test_machines_that_go_and_come_back_in_a_take_are_told_what_they_missed(
     told = [entry.data for entry in rack]
     assert told.index(b"\x81\x28\x40") < told.index(b"\x81\x2f\x40")
     moves = [data[2] for data in told if data[:2] == b"\xb1\x4a"]
+    assert moves == list(range(moves[0], moves[-1] + 1))
+    box, rack = (third.heard(port) for port in PORTS)
+    assert transport_of(box)[0] == STOP
+    moves = [data[2] for data in (entry.data for entry in rack) if data[:2] == b"\xb1\x4a"]
     assert moves == list(range(moves[0], 25))
     codes = [finding["code"] for finding in summary["findings"]]
     assert {"port-lost", "port-returned", "machine-left-stopped"} <= set(codes)
     presence = [event for event in events_of(run.takes()[0]) if event["kind"] == "presence"]
-    assert [event["data"]["present"] for event in presence] == [False, False, True, True]
+    for port in PORTS:
+        seen = [event["data"]["present"] for event in presence if event["data"]["port"] == port]
+        assert seen == [False, True, False, True]

@@ -199,6 +199,32 @@ def test_own_ports_are_left_out_of_the_list(jack_server: JackServer) -> None:
         midi.release()
 
 
+def test_what_a_daemon_joins_with_is_no_port_for_anybody(jack_server: JackServer) -> None:
+    """The clients by which a process of ours is joined are in no list, in no process, and match nothing."""
+    script = (
+        "import sys; from runner.ports.base import PortConfig; from runner.ports.registry import open_ports; "
+        "open_ports({'front': PortConfig('front', 'system', match='quay-echo*')}); "
+        "print('open', flush=True); sys.stdin.read()"
+    )
+    with client(jack_server, ECHO):
+        before = list_system_ports()
+        other = subprocess.Popen(
+            [sys.executable, "-c", script],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            env=jack_server.child_environment(),
+            text=True,
+        )
+        with other:
+            assert other.stdout is not None
+            assert other.stdout.readline() == "open\n"
+            shown = subprocess.run(
+                ["jack_lsp"], env=jack_server.child_environment(), capture_output=True, text=True, check=True
+            ).stdout
+            assert shown.count(f"takewright-{other.pid}-front") == 2
+            assert list_system_ports() == before
+
+
 def test_a_missing_port_names_near_ones(jack_server: JackServer) -> None:
     """A name that no port has gives an error of exit code 3 with the near matches of the real list."""
     configs = {

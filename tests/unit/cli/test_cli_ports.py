@@ -65,6 +65,16 @@ def test_the_systems_ports(service: Callable[..., None], call: Callable[..., Any
     assert call("ports").out == "the system has no MIDI ports\n"
 
 
+def test_a_port_that_takewright_made_is_marked(
+    service: Callable[..., None], call: Callable[..., Any]
+) -> None:
+    """One that other programs can connect to is in the list, and nobody takes it for a machine's."""
+    service([SystemPort("takewright:quay-bus 129:0", "in", "alsa"), *PORTS])
+    lines = call("ports").out.splitlines()
+    assert lines[0] == "in   takewright:quay-bus 129:0  (Takewright's own)"
+    assert [line for line in lines[1:] if "own" in line] == []
+
+
 def test_which_ports_a_session_finds(
     service: Callable[..., None], tmp_path: Path, call: Callable[..., Any]
 ) -> None:

@@ -221,6 +221,24 @@ def test_a_port_that_is_pulled_and_put_back_between_two_looks_is_mended_too() ->
     assert b"\xc0\x05" in [data for _, data in rig.heard(3.1)]
 
 
+def test_a_port_is_looked_at_every_second_while_nothing_rolls() -> None:
+    """Pulled and put back between two looks of an engine at rest, which nothing else wakes."""
+    rig = _rig((3.3, 3.31))
+    rig.loop.run_until(9 * SECOND)
+    (gone, no), (back, yes) = rig.presence()
+    assert (no, yes) == (False, True)
+    assert 0 <= gone - 3.3 <= 1.0
+    assert 0 <= back - gone <= 0.6
+
+
+def test_a_roll_does_not_wait_for_the_look_of_an_engine_at_rest() -> None:
+    """Pulled right after a look at rest, and rolled: found gone within half a second."""
+    rig = _rig((0.02, 60))
+    rig.loop.run_until(SECOND // 20)
+    _play(rig, 2, [])
+    assert rig.presence()[0][0] <= 0.6
+
+
 def test_a_port_that_is_missing_from_the_start_joins_when_it_comes() -> None:
     """It is named as missing until then; the roll goes on without it, and no record for each message."""
     rig = _rig((-1, 4), follows=("clock", "transport", "position"))
