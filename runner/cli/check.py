@@ -127,12 +127,36 @@ def problem_text(problem: Problem, file: str = "") -> str:
     return "\n".join(lines)
 
 
+def summed(wires: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return one report for each song and port: the stretches between loops and holds, taken together.
+
+    Clocks and messages are added up, and the longest wait of all is kept with its place. The share of time in
+    which the wire is busy is that of all stretches: bytes over the bytes that there was time for.
+    """
+    groups: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    for wire in wires:
+        groups.setdefault((wire["song"], wire["port"]), []).append(wire)
+    return [group[0] if len(group) == 1 else _together(group) for group in groups.values()]
+
+
+def _together(group: list[dict[str, Any]]) -> dict[str, Any]:
+    busy = [wire for wire in group if wire["busy_share"] > 0 and wire["byte_count"]]
+    room = sum(wire["byte_count"] / wire["busy_share"] for wire in busy)
+    return {
+        **max(group, key=lambda wire: wire["worst_wait_ns"] if wire["clocks"] else -1),
+        "clocks": sum(wire["clocks"] for wire in group),
+        "messages": sum(wire["messages"] for wire in group),
+        "byte_count": sum(wire["byte_count"] for wire in group),
+        "busy_share": sum(wire["byte_count"] for wire in busy) / room if room else 0.0,
+    }
+
+
 def wire_lines(wires: list[dict[str, Any]]) -> list[str]:
     """Return the load of each song's ports as a table; what the worst clock waits for stands below it."""
     rows = [("song", "port", "link", "clocks", "messages", "busy", "a clock waits")]
     behind: dict[int, str] = {}
     song = ""
-    for wire in wires:
+    for wire in summed(wires):
         waits = wire["clocks"] and wire["worst_wait_ns"] >= _TOLD_WAIT_NS
         wait = f"{wire['worst_wait_ns'] / 1e6:.2f} ms at most" if waits else "never"
         rows.append(
@@ -154,6 +178,8 @@ def wire_lines(wires: list[dict[str, Any]]) -> list[str]:
         lines.append(line)
         if number in behind:
             lines.append(wrapped(behind[number], "        ", "          "))
+    if len(rows) <= len(wires):
+        lines.append("(what goes round in a loop or a hold is counted once)")
     return lines
 
 

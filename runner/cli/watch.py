@@ -8,7 +8,7 @@ import os
 import select
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,6 +20,7 @@ from runner.errors import ExitCode, NoDaemonError
 
 if TYPE_CHECKING:
     from rich.console import Console, ScreenContext
+    from rich.text import Text
 
     from runner.desk.client import ControlClient
     from runner.desk.status import Status
@@ -134,21 +135,27 @@ class _View:
 
     def wait(self, why: str) -> bool:
         """Show that there is no daemon for a while; True if a key leaves."""
-        self.draw("the daemon is gone; looking for it", why)
+        from runner.cli.watch_view import absent_screen
+        from runner.desk.status import Status
+
+        width, height = self._console.size
+        self._status = Status(session=self._status.session)  # what it did last is over
+        self._show(absent_screen(self._status.session, why, width, height))
         ready, _, _ = select.select([sys.stdin], [], [], _RETRY_S)
         return bool(ready) and _leaves()
 
-    def draw(self, note: str, why: str = "") -> None:
+    def draw(self, note: str) -> None:
         """Draw the status, if what is to be seen has changed."""
-        from rich.control import Control
-        from rich.text import Text
-
         from runner.cli.watch_view import screen
 
         width, height = self._console.size
-        keys = f"q leaves this view ({why})" if why else "q leaves this view"
-        rows = screen(self._status, width, height, note, keys)
-        seen = (width, height, tuple((row.plain, tuple(row.spans), row.style) for row in rows))
+        self._show(screen(self._status, width, height, note))
+
+    def _show(self, rows: Sequence[Text]) -> None:
+        from rich.control import Control
+        from rich.text import Text
+
+        seen = (self._console.size, tuple((row.plain, tuple(row.spans), row.style) for row in rows))
         if seen == self._drawn:
             return
         self._drawn = seen

@@ -59,12 +59,12 @@ def take_text(status: Status) -> str:
     return clean(", ".join(part for part in (status.pass_name, number) if part))
 
 
-def cue_text(cue: NextCue | None) -> str:
-    """Return the next cue: where, to whom, what, in how long."""
+def cue_text(cue: NextCue | None, cells: int) -> str:
+    """Return the next cue: where, to whom, what, in how long; where it has to be cut, the time stays."""
     if cue is None:
         return ""
     in_s = "" if cue.in_s is None else f", in {clock_text(cue.in_s)}"
-    return clean(f"{cue.at}: {cue.machine}: {cue.what}{in_s}")
+    return cut(f"{cue.at}: {cue.machine}: {cue.what}", max(8, cells - len(in_s))) + in_s
 
 
 def clock_line(status: Status) -> str:
@@ -136,7 +136,7 @@ def snapshot(status: Status, width: int) -> list[str]:
         ("song", song + order),
         ("take", take_text(status)),
         ("at", place),
-        ("cue", cue_text(status.next_cue)),
+        ("cue", cue_text(status.next_cue, width - LABEL_CELLS)),
         ("next", status.next_song),
         ("clock", clock_line(status)),
         ("muted", ", ".join(status.muted)),

@@ -8,6 +8,7 @@ least goes first. Nothing is told by colour alone.
 from __future__ import annotations
 
 import re
+import textwrap
 from collections.abc import Sequence
 
 from rich.cells import cell_len
@@ -68,13 +69,24 @@ def figures(text: str) -> list[str] | None:
     return ["  ".join(_FIGURES[letter][row] for letter in text).rstrip() for row in range(_FIGURE_ROWS)]
 
 
-def screen(status: Status, width: int, height: int, note: str = "", keys: str = "q leaves this view") -> Rows:
+def absent_screen(session: str, why: str, width: int, height: int) -> Rows:
+    """Return what is to be seen while there is no daemon: nothing of what the last one did."""
+    columns = max(1, width)
+    top = _head(Status(session=session), columns, "NO DAEMON")
+    told = f"The daemon is gone. It is looked for, and shown again when it is back. ({clean(why)})"
+    lines = textwrap.wrap(told, columns, break_on_hyphens=False)
+    foot = Text(cut("q leaves this view", columns), style="dim")
+    body = _spread([[top], [Text(line) for line in lines]], height - 1)
+    return [*body[: max(0, height - 1)], foot][: max(0, height)]
+
+
+def screen(status: Status, width: int, height: int, note: str = "") -> Rows:
     """Return at most `height` rows of at most `width` cells; `note` is about the connection, for the head."""
     columns = max(1, width)
     top = [_head(status, columns, note), _song(status, columns)]
     where = _where(status, columns, max(0, height - 14))
     details = _details(status, columns)
-    foot = Text(cut(f"{keys}; the daemon goes on", columns), style="dim")
+    foot = Text(cut("q leaves this view; the daemon goes on", columns), style="dim")
     alarms = _alarms(status, columns)
     takes = _takes(status, columns)
     room = height - len(top) - len(where) - 1
@@ -133,12 +145,12 @@ def _song(status: Status, columns: int) -> Text:
 
 def _where(status: Status, columns: int, most_rows: int) -> Rows:
     """Return bar and beat, in large figures where they fit, and beside them what goes with it."""
-    beside = _beside(status)
     words = place_text(status).split()
     large = figures(f"{words[1]}.{words[3]}") if len(words) == 4 else None
     figure_cells = max(map(cell_len, large)) + 3 if large else 0
     if large is None or most_rows < _FIGURE_ROWS or columns - figure_cells < 30:
-        return [_labelled(label, text, columns) for label, text in beside]
+        return [_labelled(label, text, columns) for label, text in _beside(status, columns)]
+    beside = _beside(status, columns - figure_cells)
     rows: Rows = []
     for number in range(max(len(large), len(beside))):
         figure = large[number] if number < len(large) else ""
@@ -150,7 +162,7 @@ def _where(status: Status, columns: int, most_rows: int) -> Rows:
     return rows
 
 
-def _beside(status: Status) -> list[tuple[str, str]]:
+def _beside(status: Status, columns: int) -> list[tuple[str, str]]:
     place = ", ".join(part for part in (place_text(status), clean(status.section)) if part)
     left = "" if status.left_s is None or not place else f"{clock_text(status.left_s)} of the song"
     hold = "the song goes round until go" if status.hold else ""
@@ -158,7 +170,7 @@ def _beside(status: Status) -> list[tuple[str, str]]:
         ("at", place),
         ("hold", hold),
         ("left", left),
-        ("cue", cue_text(status.next_cue)),
+        ("cue", cue_text(status.next_cue, columns - LABEL_CELLS)),
         ("waits", f"for {status.waiting_for}" if status.waiting_for else ""),
         ("next", status.next_song),
     ]

@@ -5,12 +5,16 @@ taken out of RtMidi's queue and not by its callback: on JACK the callback runs i
 where waiting for the interpreter would lose messages of the *listener*.
 
 ``python ear.py CLIENT PORT [PORT ...]`` prints ``ready`` once all ports are there, then a line for each
-message: number of the port, monotonic time in ns, bytes in hex. It ends when its standard input is closed.
+message: number of the port, monotonic time in ns, bytes in hex. It ends when its standard input, a pipe, is
+closed; with any other standard input (a terminal, nothing in the background) at Ctrl-C or SIGTERM.
 """
 
 from __future__ import annotations
 
+import os
 import select
+import signal
+import stat
 import sys
 import time
 
@@ -48,12 +52,31 @@ class Input:
         self._midi.delete()
 
 
+def stdin_is_a_pipe() -> bool:
+    """Whether whoever started us holds the other end of our standard input, and closes it to end us."""
+    try:
+        mode = os.fstat(0).st_mode
+    except OSError:
+        return False
+    return stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode)
+
+
 def main() -> None:
-    """Listen until standard input is closed."""
+    """Listen until a pipe at standard input is closed, or a signal comes."""
     client, *names = sys.argv[1:]
     inputs = [Input(f"{client}-{name}", name) for name in names]
     print("ready", flush=True)
     closing = False
+    piped = stdin_is_a_pipe()
+    signalled = False
+
+    def leave(*_signal: object) -> None:
+        nonlocal signalled
+        signalled = True
+
+    if not piped:
+        signal.signal(signal.SIGINT, leave)
+        signal.signal(signal.SIGTERM, leave)
     while True:
         lines = [
             f"{index} {t_ns} {data.hex()}\n"
@@ -65,7 +88,11 @@ def main() -> None:
             sys.stdout.flush()
         elif closing:
             break
-        closing = bool(select.select([sys.stdin], [], [], POLL_S)[0])
+        if piped:
+            closing = bool(select.select([sys.stdin], [], [], POLL_S)[0])
+        else:
+            time.sleep(POLL_S)
+            closing = signalled
     for port in inputs:
         port.close()
 

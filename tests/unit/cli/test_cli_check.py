@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from runner.cli import check_live
-from runner.cli.check import problem_text, wire_lines
+from runner.cli.check import problem_text, summed, wire_lines
 from runner.cli.check_live import Row
 from runner.errors import Problem
 
@@ -134,3 +134,25 @@ def test_what_a_clock_waits_for_stands_below_its_row() -> None:
     assert row.split()[-4:] == ["1.28", "ms", "at", "most"]
     assert head.index("a clock") == row.index("1.28")
     assert below.strip() == "at bar 2 beat 1, behind program 4 (songs[0].cues[0])"
+
+
+def test_stretches_between_loops_are_one_row_for_each_song_and_port() -> None:
+    """Sums of clocks and messages, the worst wait with its place, the share of all the time; loops once."""
+
+    def wire(port: str, clocks: int, wait_ns: int, busy: float, count: int) -> dict[str, Any]:
+        return {
+            "song": "Net Loft", "port": port, "link": "din", "clocks": clocks, "messages": 3,
+            "byte_count": count, "busy_share": busy, "worst_wait_ns": wait_ns, "at": f"bar {clocks}",
+            "behind": "a note",
+        }  # fmt: skip
+
+    legs = [wire("front", 96, 0, 0.1, 100), wire("rack", 0, 0, 0.0, 0)]
+    legs += [wire("front", 48, 1_280_000, 0.3, 300), wire("rack", 0, 0, 0.0, 0)]
+    front, rack = summed(legs)
+    assert (front["clocks"], front["messages"], front["byte_count"]) == (144, 6, 400)
+    assert (front["worst_wait_ns"], front["at"]) == (1_280_000, "bar 48")
+    assert front["busy_share"] == pytest.approx(0.2)  # 100 bytes of 1000 and 300 of 1000
+    assert (rack["messages"], rack["busy_share"]) == (6, 0.0)
+    lines = wire_lines(legs)
+    assert [line.split()[0] for line in lines[1:]] == ["Net", "at", "rack", "(what"]
+    assert not any("counted once" in line for line in wire_lines(legs[:2]))

@@ -49,6 +49,22 @@ def test_each_line_is_an_object_with_session_song_and_take_beside_it() -> None:
     assert warning["timestamp"].endswith("Z")
 
 
+def test_a_wrong_use_is_told_in_plain_words_unless_a_service_manager_reads() -> None:
+    """Before there is a daemon, and only then.
+
+    systemd sets JOURNAL_STREAM (systemd.exec(5)) and, for a service of type notify, NOTIFY_SOCKET (sd_notify(3)).
+    """
+    wrong = Report("error", {"text": "no session file nope.yaml", "exit": 2})
+    for environment in ({}, {"NOTIFY_SOCKET": "/run/n"}, {"JOURNAL_STREAM": "1:2"}):
+        stream = io.StringIO()
+        with ServiceView("nope.yaml", stream, environment) as view:
+            view(wrong)
+        assert stream.getvalue().startswith("{" if environment else "takewright: no session file nope.yaml\n")
+        assert view.errors == ["no session file nope.yaml"]
+    _, later = _lines(Report("ready", {}), wrong)
+    assert (later["event"], later["exit"]) == ("no session file nope.yaml", 2)
+
+
 @pytest.mark.parametrize(
     ("report", "level"),
     [

@@ -78,6 +78,8 @@ def test_status(call: Call, tmp_path: Path) -> None:
     ("words", "text"),
     [
         (["rol"], "did you mean roll?"),
+        (["staus"], "did you mean status?"),
+        (["frobnicate"], "it is one of status, roll, stop,"),
         (["song"], "song needs a name"),
         (["stop", "now"], "stop stands alone"),
         ([""], "no order"),

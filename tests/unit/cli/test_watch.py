@@ -120,7 +120,7 @@ def test_live_on_a_terminal(tmp_path: Path) -> None:
         terminal.read_until(lambda text: "bar 17 beat 3" in text and "leaves this view" in text)
         desk.publish(replace(ROLLING, at="bar 18 beat 1", song="Tide Table"))
         terminal.read_until(lambda text: "bar 18 beat 1" in text and "Tide Table" in text)
-    terminal.read_until(lambda text: "the daemon is gone" in text)
+    terminal.read_until(lambda text: "NO DAEMON" in text.upper() and "The daemon is gone" in text)
     with FakeDesk(tmp_path / "s", status=replace(ROLLING, song="Slack Water")):
         terminal.read_until(lambda text: "Slack Water" in text)
         terminal.type("xq")

@@ -11,7 +11,7 @@ from rich.cells import cell_len
 from rich.text import Text
 
 from runner.cli.watch_text import BAD, GOOD, SIGN
-from runner.cli.watch_view import figures, screen
+from runner.cli.watch_view import absent_screen, figures, screen
 from runner.desk.status import STATES, Alarm, NextCue, PortStatus, Status, TakeStatus
 
 
@@ -39,6 +39,29 @@ def test_the_view_at_eighty_by_twenty_four() -> None:
         "ok clean       Ropewalk", "!! failed      Fog Signal", "error: port deck is gone", "q leaves",
     ):  # fmt: skip
         assert part in text
+
+
+def test_the_time_of_a_cue_stays_where_its_words_are_cut() -> None:
+    """In how long it comes is what a player looks for; what is cut is what it does."""
+    cue = NextCue("bar 17 beat 3.5", "the second synthesizer", "control 74 value 40, channel 1", 8.0)
+    for width in (80, 60, 40):
+        (line,) = (line for line in shown(replace(ROLLING, next_cue=cue), width) if " cue " in f" {line} ")
+        assert line.endswith("…, in 0:08")
+        assert len(line) <= width
+
+
+@given(width=st.integers(1, 120), height=st.integers(0, 40))
+def test_without_a_daemon_nothing_of_the_last_one_is_shown(width: int, height: int) -> None:
+    """The head says that there is none, the body why, in whole words; at any size it fits."""
+    why = "no daemon answers at /run/user/1000/takewright/quay.sock; start one with takewright run"
+    rows = absent_screen("Lantern Quay", why, width, height)
+    assert len(rows) <= height
+    assert all(cell_len(row.plain) <= width for row in rows)
+    if width >= 60 and height >= 10:
+        lines = [row.plain for row in rows]
+        assert lines[0].startswith("Lantern Quay") and lines[0].endswith(" NO DAEMON ")
+        assert why.split() == " ".join(lines).partition("(")[2].partition(")")[0].split()
+        assert lines[-1] == "q leaves this view"
 
 
 def test_figures_are_as_written() -> None:
