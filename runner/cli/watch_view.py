@@ -90,6 +90,9 @@ def screen(status: Status, width: int, height: int, note: str = "") -> Rows:
     alarms = _alarms(status, columns)
     takes = _takes(status, columns)
     room = height - len(top) - len(where) - 1
+    whole = _details(status, columns, whole=True)
+    if len(whole) + len(alarms) + len(takes) <= room:
+        details = whole
     # alarms first, then what matters while a song rolls, then what is over
     alarms = alarms[: max(0, min(len(alarms), max(2, room - len(details) - 2)))]
     details = details[: max(0, room - len(alarms))]
@@ -177,17 +180,21 @@ def _beside(status: Status, columns: int) -> list[tuple[str, str]]:
     return [(label, text) for label, text in rows if text]
 
 
-def _details(status: Status, columns: int) -> Rows:
+def _details(status: Status, columns: int, *, whole: bool = False) -> Rows:
     rows = [_labelled("clock", clock_line(status), columns)]
-    rows += _ports(status, columns)
+    rows += _ports(status, columns, whole=whole)
     if status.muted:
         rows.append(_labelled("muted", ", ".join(status.muted), columns))
     return rows
 
 
-def _ports(status: Status, columns: int) -> Rows:
-    """Return missing ports one by one, and all that are there in as few rows as they need."""
+def _ports(status: Status, columns: int, *, whole: bool) -> Rows:
+    """Return missing ports one by one, `whole` or a row for each; those that are there in few rows."""
     rows = [port_text(port) for port in status.ports if not port.present]
+    if whole:
+        cells = max(8, columns - LABEL_CELLS)
+        broken = [textwrap.wrap(row, cells, subsequent_indent="   ", break_on_hyphens=False) for row in rows]
+        rows = [line for lines in broken for line in lines]
     line = ""
     for port in status.ports:
         if not port.present:

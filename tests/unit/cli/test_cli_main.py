@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import subprocess
 import sys
 from collections.abc import Callable
@@ -10,7 +11,8 @@ from typing import Any
 import pytest
 
 from runner.cli import schema
-from runner.cli.main import COMMANDS, takewright
+from runner.cli.main import COMMANDS, run, takewright
+from runner.cli.wording import say
 from runner.errors import InternalError, RigError
 
 
@@ -107,3 +109,30 @@ def test_a_full_disk_behind_the_output_is_told_in_a_line() -> None:
     assert done.returncode == 4
     assert "No space left on device" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_on_a_terminal_long_errors_are_broken_between_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every word stays whole in 80 columns; a file or pipe gets the line as it is, to be searched."""
+    monkeypatch.setenv("COLUMNS", "80")
+    text = "takewright: session file " + "quay/" * 8 + "nope.yaml cannot be read: No such file or directory"
+    terminal, pipe = _Terminal(), io.StringIO()
+    say(text, terminal)
+    say(text, pipe)
+    lines = terminal.getvalue().splitlines()
+    assert len(lines) == 2 and max(map(len, lines)) <= 80
+    assert " ".join(terminal.getvalue().split()) == text
+    assert pipe.getvalue() == text + "\n"
+
+
+def test_errors_of_use_are_broken_on_a_terminal_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Those that the command line's own library words go the same way."""
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setattr("sys.stderr", terminal := _Terminal())
+    assert run(["run", "quay.yaml", "--tempo", "not-a-tempo " * 8]) == 2
+    assert "Error: Invalid value for '--tempo'" in terminal.getvalue()
+    assert max(map(len, terminal.getvalue().splitlines())) <= 80

@@ -160,3 +160,14 @@ def test_the_moving_line_never_loses_the_place_and_the_time_left(name: str, colu
     assert len(line) < columns
     assert "bar 117 beat 3" in line
     assert line.rstrip(" ▪·").endswith("2:05 left")
+
+
+def test_a_terminal_shows_something_before_anything_is_reported() -> None:
+    """To open a rig takes seconds; a line says so at once, and is gone when the run is over."""
+    console = screen(terminal=True)
+    with RunView(console):
+        assert "starting: the rig is being opened" in text_of(console)
+    quiet = screen()
+    with RunView(quiet):
+        pass
+    assert text_of(quiet) == ""

@@ -52,7 +52,7 @@ def test_each_line_is_an_object_with_session_song_and_take_beside_it() -> None:
 def test_a_wrong_use_is_told_in_plain_words_unless_a_service_manager_reads() -> None:
     """Before there is a daemon, and only then.
 
-    systemd sets JOURNAL_STREAM (systemd.exec(5)) and, for a service of type notify, NOTIFY_SOCKET (sd_notify(3)).
+    systemd sets JOURNAL_STREAM (systemd.exec(5)); for a service of type notify, NOTIFY_SOCKET (sd_notify(3)).
     """
     wrong = Report("error", {"text": "no session file nope.yaml", "exit": 2})
     for environment in ({}, {"NOTIFY_SOCKET": "/run/n"}, {"JOURNAL_STREAM": "1:2"}):

@@ -50,6 +50,16 @@ def test_the_time_of_a_cue_stays_where_its_words_are_cut() -> None:
         assert len(line) <= width
 
 
+def test_why_a_port_is_missing_is_shown_whole_where_there_are_rows_for_it() -> None:
+    """The end of the reason says what to do; with few rows it is cut, and one row stays for each port."""
+    why = "no output of the system matches 'Frnt USB*'; near: 'Front USB:Front USB MIDI 1 24:0', plug it in"
+    status = Status(ports=(PortStatus("front", False, why), PortStatus("rack", True)))
+    text = " ".join(" ".join(shown(status)).split())
+    assert f"!! front MISSING: {why}" in text
+    low = shown(status, 80, 6)
+    assert sum("MISSING" in line for line in low) == 1 and any("…" in line for line in low)
+
+
 @given(width=st.integers(1, 120), height=st.integers(0, 40))
 def test_without_a_daemon_nothing_of_the_last_one_is_shown(width: int, height: int) -> None:
     """The head says that there is none, the body why, in whole words; at any size it fits."""
