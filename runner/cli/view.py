@@ -68,7 +68,7 @@ class RunView:
         if self._out.is_terminal:
             first = Text("starting: the rig is being opened", style="dim")
             self._live = Live(first, console=self._out, refresh_per_second=8, transient=True)
-            self._live.start()
+            self._live.start(refresh=True)
         return self
 
     def __exit__(self, *_details: object) -> None:
