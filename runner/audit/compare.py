@@ -2,7 +2,8 @@
 
 A recorder that plays back runs by its own crystal from the moment it was started. Two passes line up if,
 counted from that moment, the same bars came at the same time in both. So each take's bars are timed from a
-common kind of event (see `REFERENCES`), and a take is held against the first one bar by bar.
+common kind of event (see `REFERENCES`) and the place in the song that the recorder had then
+(`runner.audit.compare_place`), and a take is held against the first one bar by bar.
 
 The limit is the session's `limits: cue` (6 ms if it says nothing: the smallest displacement in a regular
 run that listeners notice, Friberg and Sundberg, J. Acoust. Soc. Am. 98, 1995). Drift is the slope of a
@@ -19,20 +20,17 @@ from fractions import Fraction
 from typing import Any
 
 from runner.audit.bar_axis import BAR_AT
+from runner.audit.compare_place import REFERENCES, Run, references
 from runner.audit.grid import place_on_grid
 from runner.audit.statistics import least_squares
 from runner.audit.verdict import Limits
 from runner.errors import UsageError
 from runner.takes.declared import Declared
-from runner.takes.model import Event, Take, TickTrack
+from runner.takes.model import Take, TickTrack
 
 NS_PER_MINUTE = 60_000_000_000
-#: what bars are timed from, best first: what made the recorder run, else the first Start, else the plan
-REFERENCES = ("recorder", "start", "plan")
 TOGETHER, IF_MOVED, APART, UNKNOWN = "together", "together-if-moved", "apart", "unknown"
-_START, _CONTINUE = b"\xfa", b"\xfb"
-#: Machine Control: play, deferred play, record strobe (numbers of MIDI Machine Control 1.0, RP-013)
-_MMC_RUNS = (0x02, 0x03, 0x06)
+_START = b"\xfa"
 BarKey = tuple[str, int, int]  #: song ("" for the take's own), bar, which time round
 CueKey = tuple[str, str, str, int]  #: position, machine, bytes in hex, which of those that are alike
 
@@ -49,7 +47,9 @@ class Timeline:
     cues: Mapping[CueKey, int]
     limit_ns: int
     declared: Declared
-    zero_ns: int = 0  #: the reference, in ns from the take's anchor
+    zero_ns: int = 0  #: what `bars` and `cues` are counted from, in ns from the take's anchor
+    number: int = 0
+    aside: str = ""  #: why what was recorded does not lie in its place, where that is so
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +61,8 @@ class MovedCue:
     bytes: str
     moved_ns: int | None
     only_in: str = ""
+    in_first: bool = True  #: whether the first take has it; two takes folders may hold takes of one name
+    t_ns: int = 0  #: where it lies, in ns as the bars of the first take
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data."""
@@ -143,46 +145,28 @@ def compare_takes(takes: Sequence[Take]) -> list[Comparison]:
     songs = {take.header.song for take in takes}
     if len(songs) > 1:
         raise UsageError(f"these are takes of different songs ({', '.join(sorted(songs))}): nothing lines up")
-    found = [_references(take) for take in takes]
+    bars = [_bar_times(take) for take in takes]
+    found = [references(take, _pace(take, came)) for take, came in zip(takes, bars, strict=True)]
     kind = next(kind for kind in REFERENCES if all(kind in one for one in found))
-    timelines = [_timeline(take, *one[kind]) for take, one in zip(takes, found, strict=True)]
+    runs = [one[kind] for one in found]
+    timelines = [
+        _timeline(take, came, run, runs[0]) for take, came, run in zip(takes, bars, runs, strict=True)
+    ]
     return [_compare(timelines[0], other) for other in timelines[1:]]
 
 
-def _references(take: Take) -> dict[str, tuple[int, str]]:
-    """Return what the take's bars may be timed from: (ns from the anchor, what it was), by kind."""
-    declared = take.declared
-    found = {"plan": (0, "bar 1 as planned")}
-    if declared.role == "follower":
-        starts = [e for e in take.of_kind("received") if e.port == declared.source and _runs(e)]
-        if starts:
-            found["start"] = found["recorder"] = (starts[0].t_ns, f"Start from {declared.source}")
-        return found
-    recorders = {machine.name for machine in declared.machines if machine.kind == "recorder"}
-    for event in take.of_kind("sent"):
-        if not _runs(event):
-            continue
-        what = (event.t_ns, f"{_word(event)} sent to {event.machine or event.port}")
-        found.setdefault("start", what)
-        if event.machine in recorders:
-            found.setdefault("recorder", what)
-    return found
+def _pace(take: Take, bars: Mapping[BarKey, int]) -> float:
+    """Return how many times as long as declared the bars took, of a plain run through one song; else 1."""
+    time = take.declared.song_time()
+    if time is None or len(bars) < 2 or any(key[0] or key[2] > 1 for key in bars):
+        return 1.0
+    first, last = min(bars), max(bars)
+    begin, end = (time.tempo.ns_at(time.meters.bar_start(key[1])) for key in (first, last))
+    return (bars[last] - bars[first]) / (end - begin) if end > begin else 1.0
 
 
-def _runs(event: Event) -> bool:
-    data = event.data
-    machine_control = len(data) >= 6 and data[:2] == b"\xf0\x7f" and data[3] == 0x06 and data[4] in _MMC_RUNS
-    return data in (_START, _CONTINUE) or machine_control
-
-
-def _word(event: Event) -> str:
-    if len(event.data) == 1:
-        return "Start" if event.data == _START else "Continue"
-    return "Record" if event.data[4] == 0x06 else "Play"
-
-
-def _timeline(take: Take, zero_ns: int, reference: str) -> Timeline:
-    header = take.header
+def _timeline(take: Take, bars: Mapping[BarKey, int], run: Run, first: Run) -> Timeline:
+    header, zero_ns = take.header, run.zero_ns(first)
     cues: dict[CueKey, int] = {}
     seen: Counter[tuple[str, str, str]] = Counter()
     for event in take.of_kind("sent"):
@@ -192,10 +176,9 @@ def _timeline(take: Take, zero_ns: int, reference: str) -> Timeline:
         seen[key] += 1
         cues[(*key, seen[key])] = event.t_ns - zero_ns
     return Timeline(
-        f"{header.pass_name}, take {header.number}", header.take, header.pass_name, reference,
-        {key: t - zero_ns for key, t in _bar_times(take).items()}, cues,
-        Limits.from_mapping(header.limits).cue_ns,
-        take.declared, zero_ns,
+        f"{header.pass_name}, take {header.number}", header.take, header.pass_name, run.what,
+        {key: t - zero_ns for key, t in bars.items()}, cues, Limits.from_mapping(header.limits).cue_ns,
+        take.declared, zero_ns, header.number, run.aside,
     )  # fmt: skip
 
 
@@ -246,6 +229,12 @@ def _compare(first: Timeline, other: Timeline) -> Comparison:
     notes = []
     if _plan_of(first.declared) != _plan_of(other.declared):
         notes.append("the takes were rolled with different tempo, meter or pre-roll")
+    if first.declared.entry_quarters != other.declared.entry_quarters:
+        notes += [
+            f"{one.aside}; so {one.name}, was recorded where it ran from, and the move takes it to its place"
+            for one in (first, other)
+            if one.aside
+        ]
     keys = sorted((key for key in first.bars if key in other.bars), key=lambda key: first.bars[key])
     offsets = [(key, first.bars[key], other.bars[key] - first.bars[key]) for key in keys]
     if len(offsets) < 2:
@@ -297,13 +286,15 @@ def _moved_cues(
     for key, t in sorted(first.cues.items(), key=lambda row: row[1]):
         after = other.cues.get(key)
         if after is None:
-            moved.append(MovedCue(key[0], key[1], key[2], None, first.take))
+            moved.append(MovedCue(*key[:3], None, first.take, True, t))
             continue
         common += 1
         offset = offsets[max(0, bisect_right(times, t) - 1)][2]
         if abs(after - t - offset) > limit_ns:
-            moved.append(MovedCue(key[0], key[1], key[2], after - t - offset))
+            moved.append(MovedCue(*key[:3], after - t - offset, t_ns=t))
     moved += [
-        MovedCue(key[0], key[1], key[2], None, other.take) for key in other.cues if key not in first.cues
+        MovedCue(*key[:3], None, other.take, False, t)
+        for key, t in other.cues.items()
+        if key not in first.cues
     ]
     return moved, common

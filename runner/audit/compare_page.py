@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from runner.audit.compare import APART, IF_MOVED, TOGETHER, Comparison
-from runner.audit.compare_text import bar_text, conclusion, figure_rows, later
+from runner.audit.compare import APART, IF_MOVED, TOGETHER, Comparison, MovedCue
+from runner.audit.compare_text import bar_text, conclusion, cue_text, figure_rows, later, short_name
 from runner.audit.page_parts import document, esc, folded, head, plot_section, table
 from runner.audit.plots import measured_tempo, seconds
 from runner.takes.model import Take
@@ -33,7 +33,7 @@ def compare_page(takes: Sequence[Take], comparisons: Sequence[Comparison]) -> st
     first = comparisons[0].first
     lines = (
         f"{song}: {len(takes)} takes, each held against {first.name} ({first.take}).",
-        f"Timed from {first.reference}. Limit {comparisons[0].limit_ns / 1e6:g} ms.",
+        f"Timed from {_timed_from(comparisons)}. Limit {comparisons[0].limit_ns / 1e6:g} ms.",
     )
     data = _plots(takes, comparisons)
     parts = [
@@ -50,6 +50,12 @@ def compare_page(takes: Sequence[Take], comparisons: Sequence[Comparison]) -> st
         "machine made of it, and where a recorder put it, it does not hear.</p></footer>"
     )
     return document(f"{song}: {title}", "\n".join(parts), plots=data if data["panels"] else None)
+
+
+def _timed_from(comparisons: Sequence[Comparison]) -> str:
+    first = comparisons[0].first
+    others = [one.other for one in comparisons if one.other.reference != first.reference]
+    return "; ".join([first.reference, *(f"{short_name(o, first)} from {o.reference}" for o in others)])
 
 
 def _style(number: int) -> str:
@@ -98,8 +104,8 @@ def _plots(takes: Sequence[Take], comparisons: Sequence[Comparison]) -> dict[str
     ]  # fmt: skip
     panels += _tempo_panels(takes, comparisons)
     moved = [
-        [seconds(_place(one, cue.at)), None if cue.moved_ns is None else round(cue.moved_ns / 1e6, 4),
-         f"{one.other.name}: {cue.at}, {cue.machine}, {cue.bytes}"]
+        [seconds(cue.t_ns), None if cue.moved_ns is None else round(cue.moved_ns / 1e6, 4),
+         f"{_where(one, cue)}{cue_text(cue)}"]
         for one in comparisons
         for cue in one.cues
     ]  # fmt: skip
@@ -107,21 +113,22 @@ def _plots(takes: Sequence[Take], comparisons: Sequence[Comparison]) -> dict[str
         panels.append({
             "id": "moved", "kind": "points", "title": "Cues that moved against their own take's bars",
             "unit": "ms", "limit": limit, "points": sorted(moved, key=lambda point: float(point[0] or 0)),
-            "gone": "in one take only",
+            "gone": "",
         })  # fmt: skip
+    times = [bars[0][0], bars[-1][0], *(cue.t_ns for one in comparisons for cue in one.cues)]
     return {
-        "from": seconds(bars[0][0]), "to": seconds(bars[-1][0]), "whole": "all of it",
+        "from": seconds(min(times)), "to": seconds(max(times)), "whole": "all of it",
         "panels": panels,
         "bars": [[seconds(t), bar] for t, bar in bars],
     }  # fmt: skip
 
 
-def _place(one: Comparison, at: str) -> int:
-    """Return where a cue's bar lies on the axis."""
-    for key, t, _ in one.offsets:
-        if at == f"bar {key[1]}" or at.startswith(f"bar {key[1]} "):
-            return t
-    return one.offsets[0][1] if one.offsets else 0
+def _where(one: Comparison, cue: MovedCue) -> str:
+    """Return in which take a cue is, or has moved."""
+    if cue.moved_ns is not None:
+        return f"{one.other.name}: "
+    only = one.first if cue.in_first else one.other
+    return f"only in {only.name}: "
 
 
 def _tempo_panels(takes: Sequence[Take], comparisons: Sequence[Comparison]) -> list[dict[str, Any]]:
@@ -160,5 +167,8 @@ def _words(comparisons: Sequence[Comparison]) -> Mapping[str, tuple[str, str]]:
     return {
         "offsets": (f"Each take has a line of its own kind, shown beside its name above: {legend}.", tables),
         "tempo": ("The kinds of line are the same; the unbroken one is the first take.", ""),
-        "moved": ("▲ moved beyond the limit, ✕ in one take only.", ""),
+        "moved": (
+            "▲ moved beyond the limit; ✕ in one take only, with a number where several lie close together.",
+            "",
+        ),
     }

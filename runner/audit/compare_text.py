@@ -5,7 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from runner.audit.compare import APART, IF_MOVED, TOGETHER, BarKey, Comparison
+from runner.audit.compare import APART, IF_MOVED, TOGETHER, BarKey, Comparison, MovedCue, Timeline
+from runner.plan.messages import describe
 
 WIDTH = 80
 MOST_CUES = 8
@@ -58,7 +59,7 @@ def figure_rows(comparison: Comparison) -> list[tuple[str, str]]:
     first, other = comparison.first, comparison.other
     from_text = first.reference
     if other.reference != first.reference:
-        from_text += f", and {other.reference} in {other.name}"
+        from_text += f"; {short_name(other, first)} from {other.reference}"
     rows = [("timed", f"from {from_text}")]
     if not comparison.offsets or comparison.worst is None:
         return rows
@@ -66,7 +67,7 @@ def figure_rows(comparison: Comparison) -> list[tuple[str, str]]:
         ("bars", f"{len(comparison.offsets)} in common, {_span(comparison)}"),
         ("start", later(comparison.start_offset_ns)),
         ("tempo", _tempo(comparison)),
-        ("drift", f"{later(comparison.drift_ns)} at the end than at the beginning"),
+        ("drift", _drift(comparison.drift_ns)),
         ("worst", f"{bar_text(comparison.worst[0])}, {later(comparison.worst[1])}"),
         ("cues", _cues(comparison)),
     ]
@@ -77,20 +78,49 @@ def _span(comparison: Comparison) -> str:
     return f"{bar_text(comparison.offsets[0][0])} to {bar_text(comparison.offsets[-1][0])}"
 
 
+def _drift(ns: int) -> str:
+    return "none" if abs(ns) < 500 else f"{later(ns)} at the end than at the beginning"
+
+
 def _tempo(comparison: Comparison) -> str:
-    percent = f"{comparison.tempo_percent:+.4f} %"
+    percent = f"{round(comparison.tempo_percent, 4) or 0.0:+.4f} %".replace("+0.0000", "0.0000")
     if comparison.bpm is None:
         return percent
     return f"{comparison.bpm[1]:.4f} against {comparison.bpm[0]:.4f} BPM ({percent})"
 
 
+def short_name(timeline: Timeline, against: Timeline) -> str:
+    """Return "take 2", with its pass if that is not the other's."""
+    number = f"take {timeline.number}"
+    return number if timeline.pass_name == against.pass_name else f"{timeline.pass_name}, {number}"
+
+
+def cue_text(cue: MovedCue) -> str:
+    """Return a cue's place, machine and message in words."""
+    try:
+        message = bytes.fromhex(cue.bytes)
+        words = describe(message) if message else ""
+    except (ValueError, IndexError):  # a damaged line of a log
+        words = cue.bytes
+    return ", ".join(part for part in (cue.at, cue.machine, words) if part)
+
+
 def _cues(comparison: Comparison) -> str:
+    first, other = comparison.first, comparison.other
     moved = [cue for cue in comparison.cues if cue.moved_ns is not None]
-    single = [cue for cue in comparison.cues if cue.moved_ns is None]
-    text = f"{comparison.cues_compared} compared, {len(moved)} moved, {len(single)} in one take only"
-    shown = [f"{cue.at}, {cue.machine}, {cue.bytes}: {later(cue.moved_ns or 0)}" for cue in moved[:MOST_CUES]]
-    shown += [f"{cue.at}, {cue.machine}, {cue.bytes}: only in {cue.only_in}" for cue in single[:MOST_CUES]]
-    return "; ".join([text, *shown])
+    none = "" if len(comparison.cues) > len(moved) else ", 0 in one take only"
+    parts = [f"{comparison.cues_compared} compared, {len(moved)} moved{none}"]
+    parts += [f"{cue_text(cue)}: {later(cue.moved_ns or 0)}" for cue in moved[:MOST_CUES]]
+    for one, another in ((first, other), (other, first)):
+        in_first = one is first
+        single = [
+            cue_text(cue) for cue in comparison.cues if cue.moved_ns is None and cue.in_first == in_first
+        ]
+        if single:
+            more = [f"and {len(single) - MOST_CUES} more"] if len(single) > MOST_CUES else []
+            text = "; ".join([*single[:MOST_CUES], *more])
+            parts.append(f"{len(single)} only in {short_name(one, another)}: {text}")
+    return "; ".join(parts)
 
 
 def bar_text(key: BarKey) -> str:

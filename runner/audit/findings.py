@@ -49,10 +49,13 @@ class Finding:
     evidence: Mapping[str, Any] = field(default_factory=dict)
     causes: tuple[Cause, ...] = ()
     part_of: str = ""
+    advice: str = ""  #: what to try, where this take shows that the usual remedy is done already
 
     @property
     def remedy(self) -> str:
         """What to try."""
+        if self.advice:
+            return self.advice
         meaning = MEANINGS.get(self.code)
         return meaning.remedy if meaning else ""
 

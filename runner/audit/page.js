@@ -138,9 +138,14 @@ const draw = {
     let out = "";
     for (const v of ticksOf(low, high)) out += `<line class="grid" x1="${LEFT}" x2="${width - RIGHT}" y1="${r1(py(v))}" ` +
       `y2="${r1(py(v))}"/>` + label(num(v) === String(v) ? num(v) : String(+v.toFixed(6)), py(v) + 4);
-    for (const v of panel.limits || []) if (v > low && v < high)
-      out += `<line class="limit" x1="${LEFT}" x2="${width - RIGHT}" y1="${r1(py(v))}" y2="${r1(py(v))}"/>` +
-        `<text x="${width - RIGHT - 4}" y="${r1(py(v) - 4)}" text-anchor="end">limit ${num(v)}</text>`;
+    const limits = (panel.limits || []).filter(v => v > low && v < high), named = [];
+    for (const v of limits) {
+      const y = py(v), both = v > 0 && limits.includes(-v) && py(-v) - y < 12;     // names may not hide each other
+      out += `<line class="limit" x1="${LEFT}" x2="${width - RIGHT}" y1="${r1(y)}" y2="${r1(y)}"/>`;
+      if (named.some(other => Math.abs(other - y) < 12)) continue;
+      named.push(y);
+      out += `<text x="${width - RIGHT - 4}" y="${r1(y - 4)}" text-anchor="end">limit ${both ? "±" : ""}${num(v)}</text>`;
+    }
     out += '<g clip-path="url(#c-' + panel.id + ')">';
     cut.forEach(([s, xs, from, to]) => {
       const ys = s.points.map(p => p[1]);
@@ -197,18 +202,24 @@ const draw = {
     }
     const s = v => Math.asinh(v / limit), a = s(low * 1.15), b = s(high * 1.15);
     const py = v => 6 + (b - s(v)) / (b - a) * (height - 26);
-    let out = "", kinds = {};
+    let out = "";
+    const close = py(0) - py(limit) < 11;                       // names may not hide each other
     for (const v of [limit, 0, -limit]) out += `<line class="${v ? "limit" : "axis"}" x1="${LEFT}" x2="${width - RIGHT}" ` +
-      `y1="${r1(py(v))}" y2="${r1(py(v))}"/>` + label(v ? num(v) : "on time", py(v) + 4);
+      `y1="${r1(py(v))}" y2="${r1(py(v))}"/>` + (close && v ? "" : label(v ? num(v) : "on time", py(v) + 4));
+    const said = text => text + (panel.gone ? ", " + panel.gone : "");
+    for (const group of heaps(panel.points.filter(p => p[1] === null && p[0] >= view[0] && p[0] <= view[1]))) {
+      const texts = group.map(p => said(p[2])), more = texts.length > 12 ? `\nand ${texts.length - 12} more` : "";
+      out += `<text class="m-error" x="${r1(px(group[0][0]))}" y="${height - 3}" text-anchor="middle">✕` +
+        `${group.length > 1 ? group.length : ""}<title>${esc(texts.slice(0, 12).join("\n") + more)}</title></text>`;
+    }
     const seen = new Set();
     for (const [t, v, text, shape] of panel.points) {
-      if (t < view[0] || t > view[1]) continue;
-      const x = r1(px(t)), y = v === null ? height - 6 : r1(py(v)), key = x + "/" + y;
+      if (v === null || t < view[0] || t > view[1]) continue;
+      const x = r1(px(t)), y = r1(py(v)), key = x + "/" + y;
       if (seen.has(key)) continue;
       seen.add(key);
-      const title = `<title>${esc(text)}${v === null ? ", " + esc(panel.gone) : ", " + num(v) + " ms"}</title>`;
-      if (v === null) out += `<text class="m-error" x="${x}" y="${y + 3}" text-anchor="middle">✕${title}</text>`;
-      else if (Math.abs(v) > limit) out += `<text class="m-warning" x="${x}" y="${y + 4}" text-anchor="middle">▲${title}</text>`;
+      const title = `<title>${esc(text)}, ${num(v)} ms</title>`;
+      if (Math.abs(v) > limit) out += `<text class="m-warning" x="${x}" y="${y + 4}" text-anchor="middle">▲${title}</text>`;
       else out += `<circle class="dots" cx="${x}" cy="${y}" r="3.2">${title}</circle>`;
     }
     return [height, out];
@@ -251,6 +262,15 @@ const draw = {
     return [height, out];
   },
 };
+function heaps(points) {                          // those too close together to be told apart, each with the first
+  const out = [];
+  for (const point of points.slice().sort((a, b) => a[0] - b[0])) {
+    const last = out[out.length - 1];
+    if (last && px(point[0]) - px(last[0][0]) < 24) last.push(point);
+    else out.push([point]);
+  }
+  return out;
+}
 function ticksOf(low, high) {
   const rough = (high - low) / 4, power = 10 ** Math.floor(Math.log10(rough));
   const step = [1, 2, 5, 10].map(m => m * power).find(v => v >= rough) || power * 10, out = [];

@@ -20,10 +20,13 @@ _WORTH = {
 }
 
 
-def audit_page(take: Take, summary: Mapping[str, Any], places: Sequence[tuple[int, str]] = ()) -> str:
+def audit_page(
+    take: Take, summary: Mapping[str, Any], places: Sequence[tuple[int, str]] = (), began: str = ""
+) -> str:
     """Return the page of a take and its audit (see `runner.audit.text.audit_take`).
 
-    `places` are those that a person marked: ns from the take's anchor, and a word about it.
+    `places` are those that a person marked: ns from the take's anchor, and a word about it. `began` is its
+    date and time as people write them here; without it the summary's own stamp in UTC stands.
     """
     cues = cue_rows(take)
     data = plot_data(take, summary, cues, places)
@@ -31,7 +34,7 @@ def audit_page(take: Take, summary: Mapping[str, Any], places: Sequence[tuple[in
     name = f"{summary['song']}, {summary['pass']}, take {summary['number']}"
     lines = (
         _WORTH.get(verdict, ""),
-        f"{summary['session']} · {summary['started_at']} · {length_text(summary.get('seconds', 0))}",
+        f"{summary['session']} · {began or summary['started_at']} · {length_text(summary.get('seconds', 0))}",
         str(summary["take"]),
     )
     findings = summary["findings"]

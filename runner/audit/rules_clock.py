@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterator
 
+from runner.audit.advice import lateness_advice
 from runner.audit.causes import (
     cause,
     computer_late,
@@ -49,7 +50,7 @@ def clocks_sent(facts: Facts) -> Iterator[Finding]:
             evidence = {"worst_us": size / 1000, "limit_us": facts.limits.clock_ns / 1000}
             yield finding(
                 "clock-late", facts, t_ns, text, port=figures.port, count=len(late), evidence=evidence,
-                causes=ranked(causes),
+                causes=ranked(causes), advice=lateness_advice(facts.take.header.rights),
             )  # fmt: skip
 
 

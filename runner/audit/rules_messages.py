@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
+from runner.audit.advice import lateness_advice
 from runner.audit.causes import (
     cause,
     own_lateness,
@@ -45,6 +46,7 @@ def messages_late(facts: Facts) -> Iterator[Finding]:
         yield finding(
             "message-late", facts, t_ns, text, machine=machine, port=port, count=len(rows),
             evidence={"worst_us": size / 1000, "audible": audible}, causes=ranked(causes),
+            advice=lateness_advice(facts.take.header.rights),
         )  # fmt: skip
 
 

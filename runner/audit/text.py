@@ -44,9 +44,12 @@ def audit_take(take: Take, history: Sequence[History] = ()) -> dict[str, Any]:
     return summary
 
 
-def audit_text(summary: Mapping[str, Any], *, all_findings: bool = True) -> str:
-    """Return the audit of a summary as text, ended by a line feed."""
-    lines = _head(summary)
+def audit_text(summary: Mapping[str, Any], *, all_findings: bool = True, began: str = "") -> str:
+    """Return the audit of a summary as text, ended by a line feed.
+
+    `began` is its date and time as people write them here; without it the summary's own stamp in UTC stands.
+    """
+    lines = _head(summary, began)
     chief, rest = what_matters(summary["findings"])
     lines += _told_in_full(chief)
     if rest and all_findings:
@@ -59,10 +62,10 @@ def audit_text(summary: Mapping[str, Any], *, all_findings: bool = True) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _head(summary: Mapping[str, Any]) -> list[str]:
+def _head(summary: Mapping[str, Any], began: str) -> list[str]:
     verdict = str(summary["verdict"])
     name = f"{summary['song']}, {summary['pass']}, take {summary['number']}"
-    place = f"{summary['session']}, {summary['started_at']}, {_length(summary.get('seconds', 0))}"
+    place = f"{summary['session']}, {began or summary['started_at']}, {_length(summary.get('seconds', 0))}"
     return [
         *_wrap(f"{verdict.upper()}  ", f"{name}: {_MEANS.get(verdict, '')}", "  "),
         *_wrap("", place, "  "),
@@ -124,6 +127,8 @@ def _figures(summary: Mapping[str, Any]) -> list[str]:
     messages = summary.get("messages") or {}
     if messages:
         counts = f"{messages['sent']} sent, {messages['received']} received"
+        if messages.get("cut"):
+            counts += f", {messages['cut']} more to stop and silence"
         late = messages.get("lateness_us")
         rows.append(("messages", counts + (f"; {_spread(late)}" if late else "")))
     rows += [("machine", _machine(machine)) for machine in summary["machines"]]

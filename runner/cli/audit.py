@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runner.cli.options import json_option, takes_folder
+from runner.cli.wording import local_time
 from runner.errors import UsageError
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ def command(take: str, folder: str, page: str, as_json: bool) -> int:
     if as_json:
         click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
     else:
-        click.echo(audit_text(summary), nl=False)
+        click.echo(audit_text(summary, began=local_time(str(summary["started_at"]))), nl=False)
     return 0 if summary["verdict"] == "clean" else 1
 
 
@@ -56,7 +57,7 @@ def _page(take: Take, summary: dict[str, Any]) -> str:
 
     marks = read_rating(Path(take.folder)).marks
     places = [(mark.t_ns, mark.text or mark.at) for mark in marks if mark.t_ns is not None]
-    return audit_page(take, summary, places)
+    return audit_page(take, summary, places, local_time(str(summary["started_at"])))
 
 
 def write_page(file: Path, text: str) -> None:

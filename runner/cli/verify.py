@@ -28,6 +28,7 @@ def command(what: tuple[str, ...], folder: str, as_json: bool) -> int:
 
     TAKE is a folder, a name such as 'Ropewalk/7', or 'last', which it is if nothing is named; SESSION a
     session's name. What is damaged is named, and how much can be read all the same. Nothing is changed.
+    The checksums are in take.json; of that file itself it is seen only that it can be read.
     Exits 0 if every file is whole, 1 if not.
     """
     from runner.cli.progress import counted
@@ -43,6 +44,8 @@ def command(what: tuple[str, ...], folder: str, as_json: bool) -> int:
         whole = sum(1 for _, result in rows if not isinstance(result, str) and result.fine)
         if len(rows) > 1:
             click.echo(f"{whole} of {plural(len(rows), 'take')} whole")
+        if not what:
+            click.echo("This was the last take only; `takewright verify all` looks at every one.")
     return 0 if all(not isinstance(result, str) and result.fine for _, result in rows) else 1
 
 
@@ -91,7 +94,7 @@ def _tell(path: Path, result: Verification | str) -> None:
         click.echo(f"unreadable  {path}\n    {result}")
         return
     if result.fine:
-        click.echo(f"whole       {path}: {plural(len(result.checks), 'file')}")
+        click.echo(f"whole       {path}: take.json and its {plural(len(result.checks), 'file')}")
         return
     click.echo(f"damaged     {path}")
     for each in result.checks:

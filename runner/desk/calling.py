@@ -220,6 +220,8 @@ class Calling:
         for text in data.get("warnings", ()):
             self.tell.warn(text)
         self.state.board.realtime = bool(data.get("realtime"))
+        rights = {name: data.get(name) for name in ("realtime", "memory_locked")}
+        self.recording.keeper.rights = {name: given for name, given in rights.items() if given is not None}
         if data.get("rescued"):
             self._after_rescue(bool(data.get("configured")))
             return

@@ -46,6 +46,7 @@ class TakeKeeper:
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="closing")
         self._plan_writer: PlanWriter | None = None
         self._closing: Future[dict[str, Any]] | None = None
+        self.rights: Mapping[str, bool] = {}  #: what the engine says that it was allowed, for the header
         self.problem = ""  #: why the open take has no log, if it has none
         self.elsewhere = ""  #: why the last take that was made is not where it should be
 
@@ -278,6 +279,7 @@ class TakeKeeper:
             sources=timeline.sources,
             declared=declared_facts(plan),
             limits=session.limits.model_dump(mode="json", by_alias=True),
+            rights=self.rights,
         )
 
 

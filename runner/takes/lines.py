@@ -51,6 +51,7 @@ class TakeHeader:
 
     `anchor_ns` is the monotonic time of bar 1 beat 1; `started_at` is UTC, ISO 8601; `run` names the
     daemon's run, so that a recovery leaves alone the takes of a run that is still going on.
+    `rights` says what the engine was allowed: "realtime", "memory_locked"; it is empty where nobody knew.
     `ports`, `machines` and `sources` are what the indices in records mean. `declared` is what the
     session says about the song (see `runner.takes.declared`), `limits` its `limits:` in file keys.
     """
@@ -68,6 +69,7 @@ class TakeHeader:
     sources: tuple[str, ...] = ()
     declared: Mapping[str, Any] = field(default_factory=dict)
     limits: Mapping[str, Any] = field(default_factory=dict)
+    rights: Mapping[str, Any] = field(default_factory=dict)
 
     def to_line(self) -> dict[str, Any]:
         """Return the header as the dict of its line."""
@@ -88,6 +90,7 @@ class TakeHeader:
             "sources": list(self.sources),
             "declared": dict(self.declared),
             "limits": dict(self.limits),
+            "rights": dict(self.rights),
         }
 
     @classmethod
@@ -115,6 +118,7 @@ class TakeHeader:
             sources=_names(line, "sources", file),
             declared=_object(line, "declared", file),
             limits=_object(line, "limits", file),
+            rights=_object(line, "rights", file),
         )
 
 

@@ -150,6 +150,7 @@ The first line is the header:
 
 (in the file it is one line). `declared` is what the session says about the song and the rig; the rows of its
 `tempo_map` are [quarter notes from bar 1, quarter notes a minute, quarter notes that a ramp lasts].
+`rights` says what the system allowed the engine; it is empty where nobody knew.
 
 Each further line:
 
@@ -205,7 +206,8 @@ JSON Lines are read as they are by most data tools, for example by DuckDB:
 
 def reference_text() -> str:
     """Return the page."""
-    header = take_header(song_time(112, bars=16), 1)
+    rights = {"realtime": True, "memory_locked": True}
+    header = take_header(song_time(112, bars=16), 1, rights=rights)
     return _TEXT.format(
         format=FORMAT,
         kept=KEPT_BYTES // 1024,

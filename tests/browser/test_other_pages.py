@@ -90,3 +90,38 @@ def test_a_comparison_has_a_line_for_each_take(pages: dict[str, Path], opened: O
     view.page.focus("#plots")
     view.page.keyboard.press("+")
     assert view.readout().startswith("bar ")
+
+
+def test_cues_of_one_take_stand_at_their_own_bars_and_are_counted(tmp_path: Path, opened: Open) -> None:
+    """Cues that only one take has: each at its own bar, those close together as one sign."""
+    time = song_time(125, bars=32, pre_roll=1)
+    takes = []
+    for number, bars in ((1, (2, 2, 2, 20)), (2, ())):
+        header = take_header(
+            time, 1, number=number, take=f"take-{number:04d}", sources=("clock", "p", "songs[0].cues[0]")
+        )
+        maker = RecordMaker(9_000_000)
+        for program, bar in enumerate(bars):
+            due = (bar - 1) * 1_920_000_000
+            maker.add(Kind.SENT, due, due_ns=due, quarters=4.0 * (bar - 1), port=0, machine=0, ref=2,
+                      data=bytes((0xC9, program)))  # fmt: skip
+        shift = 2_000_000_000 if number == 2 else 0  # far more than the limit, so that both limits meet
+        records = [
+            replace(r, t_ns=r.t_ns + shift * (r.t_ns > header.anchor_ns)) for r in steady_records(time, 1)
+        ]
+        write_take(tmp_path / header.take, header, records + maker.records).finish()
+        takes.append(read_take(tmp_path / header.take))
+    page = tmp_path / "compare.html"
+    page.write_text(compare_page(takes, compare_takes(takes)), encoding="utf-8")
+    view = opened(page)
+    signs = view.page.locator("#plot-moved text.m-error")
+    assert [text.split("only")[0] for text in signs.all_text_contents()] == ["✕3", "✕"]
+    assert signs.first.locator("title").text_content().count("bar 2 beat 1, drums, program ") == 3
+    grid = view.page.eval_on_selector_all(
+        "#plot-moved line.grid", "all => all.map(line => Number(line.getAttribute('x1')))"
+    )
+    places = signs.evaluate_all("all => all.map(text => Number(text.getAttribute('x')))")
+    width = (grid[-1] - grid[0]) / 32  # bars 0 to 32 or as far as lines are drawn
+    assert places[1] - places[0] > 15 * width
+    named = view.page.locator("#plot-offsets text", has_text="limit").all_text_contents()
+    assert named == ["limit ±6"]

@@ -99,6 +99,7 @@ def test_songs_straight_on_are_one_take_with_the_clock_unbroken(tmp_path: Path) 
     assert evening.verdicts() == [("Ropewalk", "clean")]
     folder = Path(evening.takes()[0]["folder"])
     take = read_take(folder)
+    assert take.header.rights == {"realtime": True}  # as the engine said when it was ready
     ticks = take.tracks["box", "out"]
     assert list(ticks.number) == list(range(len(ticks.number)))
     gaps = {round((b - a) / 1000) for a, b in zip(ticks.due_ns, ticks.due_ns[1:], strict=False)}

@@ -235,6 +235,24 @@ def test_a_clock_right_after_start_is_told(audit: Audit) -> None:
     assert codes(audit(start(1_000_000))) == []
 
 
+@pytest.mark.parametrize(
+    ("rights", "said", "unsaid"),
+    [
+        ({}, "give this computer real-time rights", "already"),
+        ({"realtime": False, "memory_locked": True}, "give this computer real-time rights", "already"),
+        ({"realtime": True, "memory_locked": True}, "`takewright bench`", "real-time rights"),
+        ({"realtime": True, "memory_locked": False}, "memlock unlimited", "real-time rights"),
+    ],
+)
+def test_late_clocks_get_no_advice_that_was_followed_already(
+    audit: Audit, rights: dict[str, bool], said: str, unsaid: str
+) -> None:
+    """What the take's header says of the engine's rights decides what there is to try."""
+    records = [late(r, 2 * MS) if is_tick(r, 0, 100, 101) else r for r in steady()]
+    found = only(audit(records, replace(HEADER, rights=rights)), "clock-late")
+    assert said in found["try"] and unsaid not in found["try"]
+
+
 def test_a_note_left_sounding_is_an_error_unless_it_was_cut(audit: Audit) -> None:
     """A Note On without its Note Off is found; one silenced at the end is not; a doubled one needs two."""
     records = steady()

@@ -28,6 +28,20 @@ def test_a_clean_take_reads_short(tmp_path: Path) -> None:
     assert all(len(line) <= WIDTH + 20 for line in lines)
 
 
+def test_what_the_stop_sent_is_counted(tmp_path: Path) -> None:
+    """Messages that silence what sounded were sent too, and are told beside the others."""
+    records = steady_records(TIME, 2)
+    maker = RecordMaker(seq=records[-1].seq + 1)
+    for data in (b"\x89\x24\x00", b"\xb9\x7b\x00", b"\xb1\x7b\x00"):
+        maker.add(Kind.CUT, 3_000_000_000, port=0, machine=0, data=data)
+    write_take(tmp_path, take_header(TIME, 2), [*records, *maker.records]).finish()
+    summary = audit_take(read_take(tmp_path))
+    sent = summary["messages"]["sent"]
+    text = " ".join(audit_text(summary, began="2026-05-04 21:30").split())
+    assert f"messages {sent} sent, 0 received, 3 more to stop and silence; half" in text
+    assert "Lantern Quay, evening run, 2026-05-04 21:30, " in text
+
+
 def test_what_matters_is_told_in_full(tmp_path: Path) -> None:
     """The first findings have place, cause and remedy; the rest one line each, or a count."""
     end = steady_records(TIME, 2)[-1]

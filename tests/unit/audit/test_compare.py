@@ -193,7 +193,119 @@ def test_cues_that_moved_are_named(tmp_path: Path) -> None:
         ("bar 3 beat 1", "C9 09", None),
     ]
     assert one.sits == "together"
-    assert "2 compared, 1 moved, 2 in one take only" in compare_text([one])
+    text = " ".join(compare_text([one]).split())
+    assert "2 compared, 1 moved; bar 2 beat 1, drums, program 3, channel 10: 8.00 ms later; " in text
+    assert "1 only in take 1: bar 3 beat 1, drums, program 4, channel 10; " in text
+    assert text.endswith("1 only in take 2: bar 3 beat 1, drums, program 10, channel 10")
+    bars = [one.first.bars["", bar, 1] for bar in (2, 3, 3)]
+    assert [cue.t_ns for cue in one.cues] == bars  # each at its own bar of the page's axis
+
+
+#: MIDI 1.0 Detailed Specification 4.2.1, p. 27: song position counts sixteenths, least significant byte first
+LOCATED_17 = bytes((0xF2, 16 * 17 & 0x7F, 16 * 17 >> 7))  #: from the pre-roll of a bar on
+#: MIDI Machine Control 1.0 (RP-013): all devices, locate to a time, at 25 frames; and play
+LOCATE_HEAD = bytes.fromhex("F0 7F 7F 06 44 06 01")
+PLAY = bytes.fromhex("F0 7F 7F 06 02 F7")
+
+
+def from_bar(folder: Path, bar: int, number: int, told: list[bytes], declared: dict[str, object]) -> Take:
+    """Write and read a take that enters at a bar, the first machine told so 20 ms before its clock."""
+    quarters = 4 * (bar - 1)
+    records = [
+        r
+        for r in steady_records(TIME, 2, sigma_ns=0)
+        if r.data != b"\xfa" and not (r.kind in (Kind.SENT, Kind.TICK_SENT) and r.quarters < quarters)
+    ]
+    maker = RecordMaker(9_000_000)
+    for data in told:
+        due = quarters * BAR_NS // 4 - 20 * MS
+        maker.add(Kind.SENT, due, due_ns=due, quarters=float(quarters), port=0, machine=0, ref=0, data=data)
+    place = folder / f"take-{number:04d}"
+    header = take_header(TIME, 2, number=number, take=f"take-{number:04d}")
+    facts = replace(header_declared(header), entry_quarters=float(quarters), **declared)
+    write_take(place, replace(header, declared=facts.to_dict()), records + maker.records).finish()
+    return read_take(place)
+
+
+def test_a_take_from_mid_song_lies_in_its_place_on_a_machine_that_was_located(tmp_path: Path) -> None:
+    """Song position and Continue put the recording where the song is: nothing is to be moved, either way."""
+    takes = [a_take(tmp_path, 1), from_bar(tmp_path, 17, 2, [LOCATED_17, b"\xfb"], {})]
+    for pair in (takes, takes[::-1]):
+        (one,) = compare_takes(pair)
+        assert (one.sits, one.start_offset_ns, one.move_ns, one.notes) == ("together", 0, 0, [])
+        assert [key[1] for key, _, _ in one.offsets] == list(range(17, 33))
+    (one,) = compare_takes(takes)
+    text = " ".join(compare_text([one]).split())
+    assert "from Start sent to drums; take 2 from Continue sent to drums at bar 17 beat 1" in text
+    assert "(0.0000 %)" in text and "-0.0000" not in text and "drift none" in text
+    assert "take 2 from Continue sent to drums at bar 17" in compare_page(takes, [one])
+
+
+def test_what_a_located_machine_was_late_by_is_still_seen(tmp_path: Path) -> None:
+    """Clocks that came 20 ms late after Continue are 20 ms late on the tape."""
+    other = from_bar(tmp_path, 17, 2, [LOCATED_17, b"\xfb"], {})
+    for track in other.tracks.values():
+        for index in range(len(track)):
+            track.t_ns[index] += 20 * MS
+    (one,) = compare_takes([a_take(tmp_path, 1), other])
+    assert (one.sits, one.start_offset_ns, one.move_ns) == ("together-if-moved", 20 * MS, -20 * MS)
+
+
+@pytest.mark.parametrize(("starts", "bars"), [("bar-1", 16), ("pre-roll", 17)])
+def test_a_machine_that_does_not_follow_position_says_what_the_move_means(
+    tmp_path: Path, starts: str, bars: int
+) -> None:
+    """Start in mid-song lets it run from its own beginning: the recording is moved by the bars left out."""
+    machines = (MachineFacts("drums", "quay", 10, starts=starts),)
+    other = from_bar(tmp_path, 17, 2, [b"\xfa"], {"machines": machines})
+    first = from_bar(tmp_path, {"bar-1": 1, "pre-roll": 0}[starts], 1, [b"\xfa"], {"machines": machines})
+    (one,) = compare_takes([first, other])
+    assert (one.sits, one.move_ns, one.left_ns) == ("together-if-moved", bars * BAR_NS, 0)
+    assert one.notes == [
+        "drums does not follow song position: it ran from its own beginning when the song was at "
+        "bar 17 beat 1; so bass overdub, take 2, was recorded where it ran from, "
+        "and the move takes it to its place"
+    ]
+
+
+def test_machine_control_locates_too(tmp_path: Path) -> None:
+    """A recorder located by time code before it plays: its bars are compared where the code puts them."""
+
+    def told(seconds: int) -> list[bytes]:
+        code = bytes((0x20, 10, seconds, 0, 0, 0xF7))  # RP-013, p. 28: hours, rate 25 in bit 5
+        return [LOCATE_HEAD + code, PLAY]
+
+    machines = (MachineFacts("drums", "quay", 10, "recorder"),)
+    takes = [
+        from_bar(tmp_path, bar, number, told(round(4 * (bar - 1) * BAR_NS / 4e9)), {"machines": machines})
+        for number, bar in ((1, 1), (2, 26))  # 25 bars of 1.92 s are 48 s
+    ]
+    (one,) = compare_takes(takes)
+    assert (one.sits, one.start_offset_ns, one.first.reference) == ("together", 0, "Play sent to drums")
+
+
+def test_a_followers_song_position_counts_as_well(tmp_path: Path) -> None:
+    """A master that locates and continues: the recording lies there, at the master's own tempo."""
+
+    def follower(number: int, first_bar: int) -> Take:
+        maker = RecordMaker()
+        if first_bar:
+            maker.add(Kind.RECEIVED, 900 * MS, port=0, data=bytes((0xF2, 16 * first_bar, 0)))
+        maker.add(Kind.RECEIVED, 1_000 * MS, port=0, data=b"\xfb" if first_bar else b"\xfa")
+        for tick in range(24 * 4 * (8 - first_bar)):
+            quarters = first_bar * 4 - 4 + tick / 24
+            maker.add(Kind.TICK_RECEIVED, 1_002 * MS + tick * 20_500_000, port=0, ref=tick, quarters=quarters)
+        header = take_header(
+            song_time(125, bars=7, pre_roll=1), 1, number=number,
+            declared={"role": "follower", "source": "quay"},
+        )  # fmt: skip
+        place = tmp_path / f"take-{number:04d}"
+        write_take(place, header, maker.records).finish()
+        return read_take(place)
+
+    (one,) = compare_takes([follower(1, 0), follower(2, 3)])
+    assert one.other.reference == "Continue from quay at bar 3 beat 1"
+    assert one.sits == "together" and abs(one.start_offset_ns) < MS
 
 
 def test_other_songs_and_single_takes_are_refused(tmp_path: Path) -> None:

@@ -31,6 +31,11 @@ def test_whole_takes_are_said_to_be_whole(hurt: Path, call: Call) -> None:
     one = call("verify", "Ropewalk/1", "--takes-folder", hurt)
     assert one.code == 0
     assert one.out.startswith("whole") and one.out.rstrip().endswith("files")
+    files = [file for file in take_of(hurt, "take-0001").iterdir() if file.name != "take.json"]
+    assert f"take.json and its {len(files)} files" in one.out
+    assert "verify all" not in one.out
+    last = call("verify", "--takes-folder", hurt).out
+    assert last.splitlines()[-1] == "This was the last take only; `takewright verify all` looks at every one."
     every = call("verify", "all", "--takes-folder", hurt)
     assert every.code == 0
     count = len(list(hurt.rglob("take.json")))
