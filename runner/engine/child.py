@@ -343,11 +343,11 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--only", action="store_true", help="silence the rig and go")
     parser.add_argument("--spare", type=int, help="wait for a byte here, then rescue")
     given = parser.parse_args(argv)
-    for number in (
-        signal.SIGINT,
-        signal.SIGHUP,
-    ):  # also while it is a spare: the keeper hears them and decides
+    for number in (signal.SIGINT, signal.SIGHUP):  # the keeper hears them and decides
         signal.signal(number, signal.SIG_IGN)
+    if given.spare is not None:
+        # a signal to all ends the engine that plays; a JACK client that died beside it would eat its Stop
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)
     name_process("tw-engine" if given.spare is None else "tw-spare")
     # a spare looks around once a second: the engine that plays goes before it
     rights = take_rights(PRIORITY if given.spare is None else PRIORITY - 5)
