@@ -2,7 +2,7 @@
 
 A recorder that plays back runs by its own crystal from the moment it was started. Two passes line up if,
 counted from that moment, the same bars came at the same time in both. So each take's bars are timed from a
-common kind of event (see `REFERENCES`) and the place in the song that the recorder had then
+common kind of event (`compare_place.REFERENCES`) and the place in the song that the recorder had then
 (`runner.audit.compare_place`), and a take is held against the first one bar by bar.
 
 The limit is the session's `limits: cue` (6 ms if it says nothing: the smallest displacement in a regular
@@ -20,7 +20,7 @@ from fractions import Fraction
 from typing import Any
 
 from runner.audit.bar_axis import BAR_AT
-from runner.audit.compare_place import REFERENCES, Run, references
+from runner.audit.compare_place import Run, references, shared_runs
 from runner.audit.grid import place_on_grid
 from runner.audit.statistics import least_squares
 from runner.audit.verdict import Limits
@@ -147,8 +147,7 @@ def compare_takes(takes: Sequence[Take]) -> list[Comparison]:
         raise UsageError(f"these are takes of different songs ({', '.join(sorted(songs))}): nothing lines up")
     bars = [_bar_times(take) for take in takes]
     found = [references(take, _pace(take, came)) for take, came in zip(takes, bars, strict=True)]
-    kind = next(kind for kind in REFERENCES if all(kind in one for one in found))
-    runs = [one[kind] for one in found]
+    runs = shared_runs(found)
     timelines = [
         _timeline(take, came, run, runs[0]) for take, came, run in zip(takes, bars, runs, strict=True)
     ]
@@ -230,11 +229,7 @@ def _compare(first: Timeline, other: Timeline) -> Comparison:
     if _plan_of(first.declared) != _plan_of(other.declared):
         notes.append("the takes were rolled with different tempo, meter or pre-roll")
     if first.declared.entry_quarters != other.declared.entry_quarters:
-        notes += [
-            f"{one.aside}; so {one.name}, was recorded where it ran from, and the move takes it to its place"
-            for one in (first, other)
-            if one.aside
-        ]
+        notes += [f"{one.name}: {one.aside}" for one in (first, other) if one.aside]
     keys = sorted((key for key in first.bars if key in other.bars), key=lambda key: first.bars[key])
     offsets = [(key, first.bars[key], other.bars[key] - first.bars[key]) for key in keys]
     if len(offsets) < 2:

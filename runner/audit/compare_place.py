@@ -8,8 +8,8 @@ beginning on one that was not.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from runner.music.machine_control import Mmc, locate_target, read_commands
@@ -22,6 +22,7 @@ from runner.takes.model import Event, Take
 REFERENCES = ("recorder", "start", "plan")
 #: what a place is counted in: the song's declared time, the recorder's time code, or nothing that is known
 SONG, CODE, NOWHERE = "song", "code", ""
+_MOVE = "what it recorded lies where it ran from, and the move takes it to its place"
 _START, _CONTINUE, _POSITION = b"\xfa", b"\xfb", 0xF2
 #: Machine Control: play, deferred play, record strobe (numbers of MIDI Machine Control 1.0, RP-013)
 _MMC_RUNS = (0x02, 0x03, 0x06)
@@ -105,6 +106,21 @@ def references(take: Take, pace: float = 1.0) -> dict[str, Run]:
     return found
 
 
+def shared_runs(found: Sequence[Mapping[str, Run]]) -> list[Run]:
+    """Return what takes are timed from: the best kind that all have. A take that lacks a better says so."""
+    at = next(i for i, kind in enumerate(REFERENCES) if all(kind in one for one in found))
+    better = [kind for kind in REFERENCES[:at] if any(kind in one for one in found)]
+    runs = []
+    for one in found:
+        run = one[REFERENCES[at]]
+        lacking = next((kind for kind in better if kind not in one), None)
+        if lacking is not None:
+            what = "the recorder" if lacking == "recorder" else "any machine"
+            run = replace(run, aside=f"nothing made {what} run: where its recording lies cannot be said")
+        runs.append(run)
+    return runs
+
+
 def _followed_run(declared: Declared, event: Event, located: _Located, pace: float) -> Run:
     """Return a follower's run: the master's Start begins the pre-roll, Song Position counts from there."""
     what = f"{_word(event)} from {declared.source}"
@@ -129,7 +145,7 @@ def _own_run(
     quarters = _quarters_of(event, time)
     if time is None or quarters is None:
         return Run(event.t_ns, what, NOWHERE)
-    aside = f"{name} was not told where in the song it is, and ran from {event.at}"
+    aside = f"{name} was not told where in the song it was, and ran from {event.at} on; {_MOVE}"
     if event.data == _CONTINUE and event.port in located.sixteenths:
         return Run(event.t_ns, f"{what} at {event.at}", SONG, time.tempo.ns_at(quarters))
     if event.data != _START:
@@ -137,9 +153,7 @@ def _own_run(
     own = _own_beginning(declared, event, quarters, time, machines.get(name))
     if own == quarters:
         return Run(event.t_ns, what, SONG, time.tempo.ns_at(quarters))
-    aside = (
-        f"{name} does not follow song position: it ran from its own beginning when the song was at {event.at}"
-    )
+    aside = f"{name} does not follow song position, and ran from its own beginning at {event.at}; {_MOVE}"
     return Run(event.t_ns, f"{what} at {event.at}", SONG, time.tempo.ns_at(own), aside)
 
 

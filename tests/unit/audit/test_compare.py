@@ -262,9 +262,17 @@ def test_a_machine_that_does_not_follow_position_says_what_the_move_means(
     (one,) = compare_takes([first, other])
     assert (one.sits, one.move_ns, one.left_ns) == ("together-if-moved", bars * BAR_NS, 0)
     assert one.notes == [
-        "drums does not follow song position: it ran from its own beginning when the song was at "
-        "bar 17 beat 1; so bass overdub, take 2, was recorded where it ran from, "
-        "and the move takes it to its place"
+        "bass overdub, take 2: drums does not follow song position, and ran from its own beginning at "
+        "bar 17 beat 1; what it recorded lies where it ran from, and the move takes it to its place"
+    ]
+
+
+def test_a_take_in_which_nothing_made_the_recorder_run_says_so(tmp_path: Path) -> None:
+    """A machine that follows no position is not started in mid-song: bars are held against the plan."""
+    (one,) = compare_takes([a_take(tmp_path, 1), from_bar(tmp_path, 17, 2, [], {})])
+    assert (one.sits, one.first.reference) == ("together", "bar 1 as planned")
+    assert one.notes == [
+        "bass overdub, take 2: nothing made any machine run: where its recording lies cannot be said"
     ]
 
 
