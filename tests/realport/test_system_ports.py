@@ -20,6 +20,7 @@ from itertools import pairwise
 
 import pytest
 from jack_server import JackServer, start_jack_server
+from live_run import EAR
 
 from runner.engine.rights import PRIORITY
 from runner.errors import ExitCode, RigError
@@ -443,3 +444,26 @@ def test_the_thread_that_hears_has_the_priority_of_the_engine(jack_server: JackS
     assert thread != process
     assert scheduling == own
     assert (own == [os.SCHED_FIFO, PRIORITY]) is told["realtime"]
+
+
+def test_a_listener_in_the_background_goes_on_until_it_is_told(jack_server: JackServer) -> None:
+    """`ear.py` without a pipe at its standard input prints what comes, and ends in good order at SIGTERM."""
+    process = subprocess.Popen(
+        [sys.executable, str(EAR), "quay-ear", "rack"],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        text=True,
+        env=jack_server.child_environment(),
+    )
+    try:
+        assert process.stdout is not None
+        assert process.stdout.readline().strip() == "ready"
+        with opened(PortConfig("rack", "system", match="quay-ear*", direction="out")) as port:
+            port.send(b"\xc1\x02")
+            ready, _, _ = select.select([process.stdout], [], [], PATIENCE_S)
+            assert ready and process.stdout.readline().split()[::2] == ["0", "c102"]
+        process.terminate()
+        assert process.wait(PATIENCE_S) == 0
+    finally:
+        process.kill()
+        process.wait()
