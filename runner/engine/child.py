@@ -232,9 +232,13 @@ class Engine:
             opened = open_ports({port.name: port for port in configs}, wake_fd=self._waker.fd)
         ports = list(opened.values())
         table = self._rescue.table
+        owed, unsure = Sounding(table), Sounding(self._rescue.unsure)
+        for port in range(len(ports)):
+            if rescue:  # the dead engine did not see whether these ends arrived: they are sent once more
+                owed.owe(port, unsure)
+            unsure.forget(port)  # only now: the table never owes less than it must, wherever an engine dies
         player = make_player(config.machines, len(ports), config.clock, Sounding(bytearray(table)))
-        owed = Sounding(table)
-        self._loop = Loop(self._clock, ports, config.machines, self._log, player, config.clock, owed)
+        self._loop = Loop(self._clock, ports, config.machines, self._log, player, config.clock, owed, unsure)
         self._config = config
         quiet_collector()
 

@@ -75,8 +75,12 @@ class Loop:
         player: Player | None = None,
         policy: ClockPolicy | None = None,
         owed: Sounding | None = None,
+        unsure: Sounding | None = None,
     ) -> None:
-        """`owed` keeps what was really sent, for whoever must silence the rig if this engine dies."""
+        """`owed` keeps what was really sent, for whoever must silence the rig if this engine dies.
+
+        `unsure` keeps for the same what was ended on a port that has not been seen to be there since.
+        """
         self.policy = policy or ClockPolicy()
         self._owed = owed or Sounding()
         self.player = player or make_player(machines, len(ports), self.policy)
@@ -89,7 +93,7 @@ class Loop:
         self._bad_bytes = [0] * len(ports)
         self._failing: set[int] = set()
         self._debts = Debts(self._owed)
-        self._presence = Presence(ports, machines, log, self._owed)
+        self._presence = Presence(ports, machines, log, self._owed, unsure or Sounding())
         self._started_ns: dict[int, int] = {}  #: when a port was sent Start and no clock since
         self._overflow_told = 0
         following = isinstance(self.player, FollowingPlayer)

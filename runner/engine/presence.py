@@ -89,8 +89,14 @@ class Presence:
     """Watches the ports of one rig. All times are monotonic ns."""
 
     def __init__(
-        self, ports: Sequence[Port], machines: Sequence[RigMachine], log: RecordLog, owed: Sounding
+        self,
+        ports: Sequence[Port],
+        machines: Sequence[RigMachine],
+        log: RecordLog,
+        owed: Sounding,
+        unsure: Sounding,
     ) -> None:
+        """`owed` counts what was really sent; `unsure` keeps what was ended since a port was last seen."""
         self._ports = tuple(ports)
         self._log = log
         self._owed = owed
@@ -100,7 +106,8 @@ class Presence:
         self._at = 0
         self._moving = False
         self._look = _Work(0)
-        self._unsure: dict[int, list[bytes]] = {index: [] for index in self._watched}
+        self._may_go = frozenset(self._watched)
+        self._unsure = unsure
         self._away: dict[int, _Away] = {i: _Away(0) for i in self._watched if ports[i].trouble}
         self._mending: int | None = None
         self._mend = _Work(0)
@@ -132,9 +139,9 @@ class Presence:
 
         Until the port is seen to be still there, nobody knows whether it arrived.
         """
-        unsure = self._unsure.get(port)
-        if unsure is not None:
-            unsure += self._owed.begun_by(port, data)
+        if port in self._may_go:
+            for begun in self._owed.begun_by(port, data):
+                self._unsure.track(port, begun)
 
     def tick(self, port: int) -> bool:
         """Take note of a clock that is due on a port; True if Continue is to follow it at once."""
@@ -226,10 +233,9 @@ class Presence:
             if not port.present():
                 self._away[index] = _Away(now_ns)
                 self._restores.pop(index, None)
-                for begun in self._unsure[index]:  # what ended it may have gone nowhere: it is owed again
-                    self._owed.track(index, begun)
+                self._owed.owe(index, self._unsure)  # what ended it may have gone nowhere
                 self._tell(index, now_ns, quarters, present=False)
-            self._unsure[index].clear()
+            self._unsure.forget(index)
         elif port.returned():
             self._mending = index
             self._mend = _Work(now_ns, now_ns)

@@ -2,7 +2,8 @@
 
 The keeper holds a memory file that each engine maps. The first part is the table of `Sounding`; after
 it stands the rig's configuration as JSON, so that the next engine can open the same ports and silence
-what the dead one left, before anybody tells it anything.
+what the dead one left, before anybody tells it anything. A second table is last: what was ended on ports
+that nobody has seen to be there since, so that the end may have gone nowhere.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from runner.play.commands import RigConfig
 from runner.play.sounding import TABLE_BYTES
 
 CONFIG_BYTES = 256 * 1024
-SIZE = TABLE_BYTES + CONFIG_BYTES
+SIZE = TABLE_BYTES + CONFIG_BYTES + TABLE_BYTES
 _LENGTH = struct.Struct("<I")
 
 
@@ -32,6 +33,11 @@ class RescueFile:
     def table(self) -> memoryview:
         """The bytes in which `Sounding` keeps its counts."""
         return memoryview(self._map)[:TABLE_BYTES]
+
+    @property
+    def unsure(self) -> memoryview:
+        """The bytes in which `Sounding` keeps what may have been ended in vain."""
+        return memoryview(self._map)[SIZE - TABLE_BYTES : SIZE]
 
     def store(self, config: RigConfig) -> None:
         """Keep the configuration; one that is too long is left out, and the rescue then cannot work."""

@@ -91,6 +91,19 @@ class Sounding:
         elif status == 0xFC:
             table[base + _RUNNING] = 0
 
+    def owe(self, port: int, more: Sounding) -> None:
+        """Count for `port` also what `more` counts for it."""
+        base = port * PORT_BYTES
+        table = self._table
+        for at, count in enumerate(bytes(more._table[base : base + PORT_BYTES]), base):
+            if count:
+                table[at] = min(255, table[at] + count) if at - base < _NOTES else table[at] | count
+
+    def forget(self, port: int) -> None:
+        """Count nothing for `port`."""
+        base = port * PORT_BYTES
+        self._table[base : base + PORT_BYTES] = bytes(PORT_BYTES)
+
     def _control(self, base: int, channel: int, control: int, value: int) -> None:
         at = base + _PEDAL + channel
         bit = _PEDALS.get(control, 0)

@@ -17,6 +17,9 @@ from lab_draw import draw
 from lab_rules import RULES
 
 EVERY_RUN = range(1, 25)
+#: once broke a rule. Killed as it told a machine that was back, on a rig at rest that was seldom looked at;
+#: killed before it had looked for the port into which it had sent the end of a pedal, of a note
+KEPT = (205299, 68289, 270703)
 CAMPAIGN = range(1000, 1500)
 
 
@@ -24,7 +27,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """Give the one seed that was asked for, or those of every run."""
     if "seed" in metafunc.fixturenames:
         wanted = metafunc.config.getoption("--lab-seed", default=None)
-        metafunc.parametrize("seed", EVERY_RUN if wanted is None else [wanted])
+        metafunc.parametrize("seed", (*EVERY_RUN, *KEPT) if wanted is None else [wanted])
 
 
 def test_whatever_goes_wrong_no_note_hangs_and_the_record_explains_it(seed: int) -> None:

@@ -44,14 +44,13 @@ class MortalPort(NullPort):
             raise Death
 
 
-def _loop(port: MortalPort, table: bytearray) -> Loop:
+def _loop(port: MortalPort, table: bytearray, unsure: bytearray | None = None) -> Loop:
     player = make_player([KEYS], 1, ClockPolicy(), Sounding(bytearray(table)))
-    return Loop(
-        VirtualClock(), [port], [KEYS], RecordLog(MemorySink()), player, owed=Sounding(memoryview(table))
-    )
+    log = RecordLog(MemorySink())
+    return Loop(VirtualClock(), [port], [KEYS], log, player, owed=Sounding(table), unsure=Sounding(unsure))
 
 
-def _play(port: MortalPort, table: bytearray, *, stop: bool) -> None:
+def _play(port: MortalPort, table: bytearray, *, stop: bool, unsure: bytearray | None = None) -> None:
     """Play two quarters with overlapping and doubled notes and a pedal; stop half-way, or play to the end."""
     events = [
         (-2_000_000, 0, b"\xfa"),
@@ -67,7 +66,7 @@ def _play(port: MortalPort, table: bytearray, *, stop: bool) -> None:
         (2 * QUARTER, 0, b"\xb0\x40\x00"),
         (2 * QUARTER, 0, b"\xfc"),
     ]
-    loop = _loop(port, table)
+    loop = _loop(port, table, unsure)
     loop.player.load(course(timeline(clocks=48, events=events)))
     now = loop.player.roll(1_000_000_000)
     loop.run_until(now + (QUARTER * 3 // 4 if stop else 3 * QUARTER))
@@ -113,6 +112,73 @@ def test_the_next_engine_silences_all_whatever_the_moment_of_death(delivers: boo
         loop.serve(0)
         assert _left(dead.delivered + after.delivered) == ({}, False, False), f"killed at send {dies_at}"
         assert not Sounding(table).any_left([0])
+
+
+class PulledPort(MortalPort):
+    """A port of the system, pulled at send number `gone_at`: it takes messages, and delivers none."""
+
+    threaded = True
+
+    def __init__(self, gone_at: int, dies_at: int) -> None:
+        super().__init__(dies_at)
+        self._gone_at = gone_at
+
+    def send(self, data: bytes) -> None:
+        """Deliver or lose it."""
+        kept = list(self.delivered)
+        try:
+            super().send(data)
+        finally:
+            if self.count > self._gone_at:
+                self.delivered = kept
+
+    def present(self) -> bool:
+        """Whether the cable is in."""
+        return self.count < self._gone_at
+
+
+@pytest.mark.parametrize("lost", [1, 4, 12])
+def test_what_was_ended_on_a_port_that_had_gone_is_owed_whenever_the_engine_dies(lost: int) -> None:
+    """The last messages before a death went into a pulled cable: both tables together still owe them.
+
+    Where the engine looked for the port before it died, it has found it gone and sent nothing more.
+    """
+    whole = MortalPort()
+    _play(whole, bytearray(TABLE_BYTES), stop=False)
+    deaths = 0
+    for dies_at in range(lost, whole.count):
+        table, unsure = bytearray(TABLE_BYTES), bytearray(TABLE_BYTES)
+        dead = PulledPort(dies_at - lost, dies_at)
+        try:
+            _play(dead, table, stop=False, unsure=unsure)
+        except Death:
+            deaths += 1
+        owed = Sounding(table)
+        owed.owe(0, Sounding(unsure))
+        ends = [*owed.stop(0), *owed.note_offs(0)]
+        assert _left(dead.delivered + ends) == ({}, False, False), f"killed at send {dies_at}"
+    assert deaths > whole.count // 4
+
+
+def test_owing_more_adds_notes_and_joins_pedals_and_forgetting_is_for_one_port() -> None:
+    """A note may be owed twice, 255 times at most; a pedal is down or up; other ports stay as they are."""
+    owed, more = Sounding(), Sounding()
+    for data in (b"\x90\x3c\x64", b"\xb0\x40\x7f"):
+        owed.track(1, data)
+        more.track(1, data)
+    for _ in range(255):
+        more.track(1, b"\x90\x3d\x64")
+    owed.track(1, b"\x90\x3d\x64")
+    more.track(1, b"\xb0\x42\x7f")
+    more.track(1, b"\xfb")
+    more.track(2, b"\xfa")
+    owed.owe(1, more)
+    ends = Counter(owed.note_offs(1))
+    assert ends == {b"\x80\x3c\x40": 2, b"\x80\x3d\x40": 255, b"\xb0\x40\x00": 1, b"\xb0\x42\x00": 1}
+    assert (owed.running(1), owed.running(2)) == (True, False)
+    more.forget(1)
+    assert not more.any_left([0, 1])
+    assert more.running(2)
 
 
 def test_a_note_off_that_the_port_refused_is_still_owed() -> None:

@@ -7,7 +7,7 @@ import os
 import signal
 import socket
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pytest
@@ -16,11 +16,11 @@ from timelines import course, timeline
 import runner.engine.child as child
 from runner.engine.child import Engine
 from runner.engine.log import MemorySink, RecordLog
-from runner.engine.rescue import SIZE, RescueFile
+from runner.engine.rescue import CONFIG_BYTES, SIZE, RescueFile
 from runner.engine.rights import Rights
 from runner.framing import PacketJoiner, cut_packets
 from runner.play.commands import Answer, Command, RigConfig, RigMachine
-from runner.play.sounding import Sounding
+from runner.play.sounding import MAX_PORTS, Sounding
 from runner.ports.base import PortConfig
 from runner.takes.format import Kind, Record, RecordReader
 
@@ -167,6 +167,41 @@ def test_a_rescuer_silences_what_the_dead_engine_left(bench: Bench) -> None:
     assert records[-1].kind == Kind.TAKE_END
     assert records[-1].json() == {"why": "the engine process died", "outcome": "failed"}
     assert not Sounding(bench.rescue.table).any_left([0])
+
+
+def test_a_rescuer_ends_again_what_may_have_been_ended_in_vain(bench: Bench) -> None:
+    """The dead engine sent Stop and Note Offs to a port that it had no time to look at: they go out again."""
+    bench.rescue.store(RIG)
+    Sounding(bench.rescue.table).track(0, b"\x91\x2f\x50")
+    unsure = Sounding(bench.rescue.unsure)
+    for data in (b"\xfa", b"\x91\x28\x64", b"\xb1\x40\x7f"):
+        unsure.track(0, data)
+    bench.run(rescue=True)
+    cuts = [record.data.hex() for record in bench.records() if record.kind == Kind.CUT]
+    assert cuts == ["fc", "812840", "812f40", "b14000", "b17b00"]
+    assert not Sounding(bench.rescue.table).any_left([0])
+    assert not unsure.any_left([0])
+
+
+def test_ports_that_are_opened_in_good_order_owe_nothing_for_those_before_them(bench: Bench) -> None:
+    """What an engine was not sure of belongs to the ports it closed; the new ones are another rig's."""
+    unsure = Sounding(bench.rescue.unsure)
+    unsure.track(0, b"\xfa")
+    bench.order(Command.CONFIGURE, RIG.to_dict())
+    bench.run()
+    assert [record for record in bench.records() if record.kind == Kind.CUT] == []
+    assert not unsure.any_left([0])
+
+
+def test_a_rig_of_any_length_leaves_both_tables_as_they_are(bench: Bench) -> None:
+    """The second table stands behind the configuration, and neither runs into the other."""
+    Sounding(bench.rescue.table).track(MAX_PORTS - 1, b"\xfa")
+    Sounding(bench.rescue.unsure).track(0, b"\xfa")
+    before = bytes(bench.rescue.table), bytes(bench.rescue.unsure)
+    long = replace(RIG, machines=(replace(RIG.machines[0], name="m" * (CONFIG_BYTES - 2000)),))
+    bench.rescue.store(long)
+    assert bench.rescue.load() == long
+    assert (bytes(bench.rescue.table), bytes(bench.rescue.unsure)) == before
 
 
 def test_a_rescuer_that_finds_no_port_ends_the_take_and_says_so(bench: Bench) -> None:
