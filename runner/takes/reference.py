@@ -92,9 +92,9 @@ SUMMARY_KEYS: Mapping[str, str] = {
     "clock": "`role` (master, follower), `source`, `expected`, `sent`, `received`, `missing`, `extra`, "
     "`lateness_us` (`p50`, `p99`, `p999`, `max`, `min`, `count`), `tempo` (`declared`, `measured` in quarter "
     "notes a minute), `locked_after_beats`, `settling` (of a follower: how the lock came about, and the lead "
-    "or pre-roll in beats that is enough), `steadiness` (of the clock that made the take's time, its mean tempo "
-    "taken out, over spans of 1, 4, 16 and 64 `beats`: `tdev_us`, time deviation, and `mtie_us`, the greatest "
-    "interval error; ITU-T G.810), and the same by port and direction in `ports`",
+    "or pre-roll in beats that is enough), `steadiness` (of the clock that made the take's time, its mean "
+    "tempo taken out, over spans of 1, 4, 16 and 64 `beats`: `tdev_us`, time deviation, and `mtie_us`, the "
+    "greatest interval error; ITU-T G.810), and the same by port and direction in `ports`",
     "messages": "all but clocks: `sent`, `received`, `cut`, `lateness_us`",
     "machines": "for each: `name`, `port`, `channel`, `present` (at the end), `sent`, `received`, "
     "`send_failures`, `latest_us`",
