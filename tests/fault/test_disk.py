@@ -121,6 +121,7 @@ def test_a_disk_that_is_full_for_a_while_stops_the_log_and_not_the_music(
     assert code == 1
 
 
+@pytest.mark.campaign
 @pytest.mark.realport
 def test_a_disk_that_stays_full_is_told_and_the_take_recovered_later(
     jack_server: JackServer, tmp_path: Path

@@ -67,7 +67,7 @@ def test_a_desk_that_dies_again_and_again_ends_the_run(run: Run) -> None:
     assert "Traceback" not in run.output
 
 
-@pytest.mark.parametrize("name", ["engine", "desk"])
+@pytest.mark.parametrize("name", ["engine", pytest.param("desk", marks=pytest.mark.campaign)])
 def test_a_daemon_whose_child_dies_again_and_again_stands_and_says_so(tmp_path: Path, name: str) -> None:
     """It neither spins nor gives up: it is silent, says when it tries again, and TERM ends it."""
     session = write_session(tmp_path, jack=False, bars=BARS)

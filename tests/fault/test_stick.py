@@ -34,6 +34,7 @@ def stick(tmp_path: Path) -> Iterator[Path]:
             subprocess.run(["umount", "--lazy", str(folder)], check=True, capture_output=True)
 
 
+@pytest.mark.campaign
 def test_the_daemon_rolls_on_while_its_stick_is_out_and_uses_it_again(stick: Path, tmp_path: Path) -> None:
     """By itself, every three seconds: a take on the stick, one in the spare place, one on the stick again."""
     session = write_session(tmp_path, jack=False, bars=1)

@@ -93,6 +93,7 @@ def test_a_set_of_eight_songs_runs_unattended(jack_server: JackServer, tmp_path:
     assert {summary["song"]: summary["verdict"] for summary in summaries} == dict.fromkeys(NAMES, "clean")
 
 
+@pytest.mark.campaign
 def test_fifty_passes_of_a_loop_lose_no_clock(jack_server: JackServer, tmp_path: Path) -> None:
     """Between Start and Stop lie 53 bars of 24 clocks; their times are one straight line, seams included."""
     file = session(tmp_path, "Ropewalk")
