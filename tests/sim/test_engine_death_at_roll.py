@@ -12,7 +12,7 @@ import pytest
 from virtual_set import STEP_NS, VirtualSet
 
 from runner.desk.actions import read_order
-from runner.desk.show import Phase
+from runner.desk.phases import Phase
 from runner.play.commands import Answer
 from runner.takes.format import Kind
 
