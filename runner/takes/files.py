@@ -1,7 +1,8 @@
 """Files as takes need them: append without ever blocking on a sync, and write a whole file at once.
 
 `AppendFile` keeps what the system would not take (full disk, medium gone) and offers it again later;
-what the system took is never written twice, so a write that was cut short leaves no torn line.
+what the system took is not written twice, so a write that was cut short leaves no torn line. Only a medium
+that was away, and comes back without the last of what the system took, is given that again.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 FILE_MODE = 0o644
+RECENT_BYTES = 256 * 1024  #: kept for a medium that lost them; much more than comes between two syncs
 system_write = os.write  #: a name of its own, so that tests can put a bad disk here
 
 
@@ -28,6 +30,8 @@ class AppendFile:
         self._lock = lock
         self._fd = -1
         self._waiting = bytearray()
+        self._recent = bytearray()  #: the last that the system took
+        self._size: int | None = None  #: of the file as the system took it; None before the first open
 
     @property
     def waiting(self) -> int:
@@ -40,21 +44,42 @@ class AppendFile:
 
     def write_out(self) -> None:
         """Hand all that is waiting to the system; `OSError` leaves the rest waiting."""
-        if not self._waiting:
+        if not self._waiting and (self._fd >= 0 or self._size is None):
             return
         try:
             if self._fd < 0:
-                self._fd = os.open(
-                    self.path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, FILE_MODE
-                )
-                if self._lock:
-                    try_lock(self._fd)
+                self._open()
             while self._waiting:
                 taken = system_write(self._fd, self._waiting)
+                self._remember(taken)
                 del self._waiting[:taken]
         except OSError:
-            self._close_fd()  # the medium may come back under the same name, then only a new open helps
+            self.let_go()
             raise
+
+    def let_go(self) -> None:
+        """Close the file until the next `write_out`.
+
+        A medium that comes back needs a new open, and an open file on one that is gone keeps it mounted.
+        """
+        self._close_fd()
+
+    def _open(self) -> None:
+        self._fd = os.open(self.path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, FILE_MODE)
+        if self._lock:
+            try_lock(self._fd)
+        size = os.fstat(self._fd).st_size
+        if self._size is not None and size < self._size:  # pulled out before it was synced
+            again = min(self._size - size, len(self._recent))
+            self._waiting[:0] = self._recent[len(self._recent) - again :]
+            del self._recent[len(self._recent) - again :]
+        self._size = size
+
+    def _remember(self, taken: int) -> None:
+        self._size = (self._size or 0) + taken
+        self._recent += self._waiting[:taken]
+        if len(self._recent) > 2 * RECENT_BYTES:  # not at each write: it would copy each time
+            del self._recent[:-RECENT_BYTES]
 
     def take_waiting(self) -> bytes:
         """Return what is waiting and forget it."""

@@ -140,6 +140,7 @@ label.
   that have no line yet, and the last {kept} KiB of the others, by which a record that is read twice is known.
   They go when the take is closed; a recovery leaves them.
 - A full or vanished disk stops the log and never the music. A `log` line says so once there is room.
+- What a medium lost as it was pulled out is written again when it is back, 256 KiB of each file at most.
 - A take without take.json is recovered at the next start: what can be read is read, take.json and
   capture.mid are added, and no byte that is there is changed. A torn last line is reported.
 - take.json is written in full beside its place and then renamed: it is whole, or not there.

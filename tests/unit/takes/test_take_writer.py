@@ -299,6 +299,35 @@ def test_a_real_full_device_is_survived(tmp_path: Path) -> None:
     writer.release()
 
 
+@pytest.mark.parametrize("lost", [1, 40, 700, 20_000])
+def test_what_a_medium_lost_as_it_was_pulled_out_is_written_again(
+    tmp_path: Path, disk: Disk, lost: int, expected: tuple[object, ...]
+) -> None:
+    """A stick comes back without the last bytes that the system took: they are written again."""
+    folder = tmp_path / "take-0001"
+    folder.mkdir()
+    now = 0
+    writer = TakeWriter(folder, HEADER, AT, now_ns=lambda: now)
+    third = len(RECORDS) // 3
+    writer.feed_all(RECORDS[:third])
+    for at in range(third, 2 * third):  # taken by the system, but not by the stick
+        writer.feed(RECORDS[at])
+    disk.full = True
+    writer.feed_all(RECORDS[2 * third : -5])
+    assert writer.state.stopped
+    for path in folder.iterdir():
+        os.truncate(path, max(0, path.stat().st_size - lost))
+    disk.full = False
+    now += 2_000_000_000
+    writer.feed_all(RECORDS[-5:])
+    assert not writer.state.stopped
+    writer.finish()
+    take = read_take(folder)
+    assert contents(take) == expected
+    assert not take.damages and not take.torn
+    assert logs(take) == ["stopped", "resumed"]
+
+
 def test_a_vanished_folder_stops_the_log(tmp_path: Path) -> None:
     """A takes folder that is not there (a medium pulled out) stops the log and raises nothing."""
     writer = TakeWriter(tmp_path / "not there", HEADER, AT)
