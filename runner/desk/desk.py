@@ -99,7 +99,7 @@ class Desk:
         records = self._spool.read()
         while records:
             director.on_records(records)
-            self._spool.used()
+            self._spool.used(director.recording.keeper.safe)
             records = self._spool.read()
         now_ns = time.monotonic_ns()
         director.tick(now_ns)
@@ -120,7 +120,7 @@ class Desk:
         director.accepted = lambda changed: self._accept(changed, folder)
         if job.resumed:
             director.resume(self._spool.left_over())
-            self._spool.used()
+            self._spool.used(recording.keeper.safe)
             return director
         trouble = store.check_writable()
         if trouble and job.mode != "stay":

@@ -2,7 +2,8 @@
 
 Bytes go from the pipe into a memory file of the keeper's by `splice`, inside the kernel: at no moment
 are they only in this process. They are taken out of the memory file's reach (it is cut to nothing)
-only after they were used, which for the desk means: handed to the system in the take's own files.
+only after they were used, which for the desk means: handed to the system in the take's own files. While
+a disk takes nothing, they stay, up to `KEPT_BYTES`.
 A desk that is started again first reads what stands in the memory file, and drops what it had used.
 """
 
@@ -11,9 +12,12 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 
-from runner.takes.format import Record, RecordReader
+from runner.takes.format import RECORD_SIZE, VITAL, Record, RecordReader
 
 _CHUNK = 1 << 18
+#: So much stays while the disk takes nothing: 65,536 records, minutes of four clocked ports. Of what comes
+#: after that the vital records stay, for as much again.
+KEPT_BYTES = 1 << 22
 
 
 class RecordSpool:
@@ -25,6 +29,7 @@ class RecordSpool:
         self._spool = spool_fd
         self._reader = RecordReader()
         self._read_to = 0
+        self._kept = 0
         self._size = os.fstat(spool_fd).st_size
 
     @property
@@ -55,12 +60,32 @@ class RecordSpool:
             found = list(self._take())
         return found
 
-    def used(self) -> None:
-        """Forget what was read: the caller has it safe. Keeps a message of which a part is missing."""
+    def used(self, safe: bool = True) -> None:
+        """Forget what was read: the caller has it safe. Keeps a message of which a part is missing.
+
+        What is used and not `safe` yet is kept for the next reader, up to a bound.
+        """
         if self._reader.pending or self._read_to != self._size:
             return
-        os.ftruncate(self._spool, 0)
-        self._read_to = self._size = 0
+        if safe:
+            self._cut(0)
+        elif self._size > KEPT_BYTES:
+            self._keep_vital()
+        self._kept = self._size
+
+    def _cut(self, size: int) -> None:
+        os.ftruncate(self._spool, size)
+        self._read_to = self._size = size
+
+    def _keep_vital(self) -> None:
+        """Of what came last, keep only what the next reader cannot do without; the rest is a gap to it."""
+        new = os.pread(self._spool, self._size - self._kept, self._kept)
+        raw = (new[at : at + RECORD_SIZE] for at in range(0, len(new), RECORD_SIZE))
+        vital = b"".join(record for record in raw if record[1] in VITAL)
+        self._cut(self._kept)
+        if self._kept + len(vital) <= 2 * KEPT_BYTES:
+            os.pwrite(self._spool, vital, self._kept)
+            self._read_to = self._size = self._kept + len(vital)
 
     def _take(self) -> Iterator[Record]:
         while self._read_to < self._size:

@@ -61,6 +61,11 @@ class TakeKeeper:
         return self._writer is not None and self._writer.ended
 
     @property
+    def safe(self) -> bool:
+        """Whether all that was fed is with the system; False while the disk takes nothing."""
+        return self._writer is None or self._writer.safe
+
+    @property
     def closing(self) -> bool:
         """Whether a take is being closed in the background."""
         return self._closing is not None

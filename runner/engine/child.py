@@ -44,6 +44,7 @@ class Engine:
     def __init__(self, link: socket.socket, log: RecordLog, rescue: RescueFile, rights: Rights) -> None:
         self._link = link
         self._log = log
+        self._log.keep_number_in(rescue.number)
         self._rescue = rescue
         self._rights = rights
         self._joiner = PacketJoiner()
@@ -296,6 +297,7 @@ class Engine:
 
     def _rescue_rig(self) -> None:
         """Open the ports that the dead engine had, and silence what it left sounding and running."""
+        goes_on = self._log.go_on()
         config = self._rescue.load()
         if config is None:
             self._ready(rescued=True)  # the dead one had opened nothing; what it was told may be lost
@@ -308,7 +310,8 @@ class Engine:
             if missing and len(missing) == len(config.ports):
                 raise RigError("\n".join(str(entry["text"]) for entry in missing))
         except TakewrightError as error:
-            data = {"code": "engine-restarted", "severity": "error", "text": str(error), "silenced": False}
+            data = {"code": "engine-restarted", "severity": "error", "numbers_go_on": goes_on}
+            data |= {"text": str(error), "silenced": False}
             self._log.add_json(Kind.FINDING, now, data)
             self._end_of_the_dead()
             if self._loop is not None:
@@ -317,8 +320,9 @@ class Engine:
             self._answer(Answer.FAULT, {"kind": "rescue", "text": str(error), "exit": int(error.exit_code)})
             return
         owed = sum(self._player.sounding.count(port) for port in range(len(config.ports)))
-        # before all else: it tells the log's writer that records are numbered from anew
-        data = {"code": "engine-restarted", "severity": "error", "silenced": not missing, "notes": owed}
+        # before all else: it tells the log's writer how records are numbered from here on
+        data = {"code": "engine-restarted", "severity": "error", "numbers_go_on": goes_on}
+        data |= {"silenced": not missing, "notes": owed}
         if missing:
             data["text"] = "the engine died; what could be reached was stopped and silenced. " + "; ".join(
                 str(entry["text"]) for entry in missing

@@ -5,15 +5,16 @@ from __future__ import annotations
 import json
 import math
 import os
+import struct
 from collections.abc import Mapping
 from typing import Any, Protocol
 
-from runner.takes.format import NONE16, RECORD_SIZE, Kind, pack_record, record_count
+from runner.takes.format import NONE16, RECORD_SIZE, VITAL, Kind, pack_record, record_count
 
 _BATCH = 4096 // RECORD_SIZE * RECORD_SIZE  #: PIPE_BUF: a write of this size is whole or not at all
-#: What the reader cannot do without: where a take begins and ends, and that another engine goes on. It waits.
-_VITAL = frozenset((Kind.STATE, Kind.FINDING, Kind.PRESENCE, Kind.TAKE_BEGIN, Kind.TAKE_END))
-_KEPT_BYTES = 65_536  #: so much of it waits for room; more than any take has in the time a desk may be silent
+_NUMBERED = struct.Struct("<BI")  # whether an engine has written anything, and the number that comes next
+NUMBER_BYTES = _NUMBERED.size
+_KEPT_BYTES = 65_536  #: so much of what is vital waits for room; more than any take has in the time a desk may be silent
 
 
 class Sink(Protocol):
@@ -67,7 +68,23 @@ class RecordLog:
         self._waiting: list[bytes] = []
         self._telling: tuple[int, int] | None = None  #: place in `_waiting` and number of the count's record
         self._untold = 0
+        self._number: memoryview | None = None
         self.dropped = 0
+
+    def keep_number_in(self, memory: memoryview) -> None:
+        """Keep the number of the next record in `NUMBER_BYTES` that outlive this process."""
+        self._number = memory
+
+    def go_on(self) -> bool:
+        """Number on from where a dead engine was, so that what it numbered and nobody got is a gap to the
+        reader; False, and nothing done, if there was none.
+        """
+        if self._number is None:
+            return False
+        begun, seq = _NUMBERED.unpack(self._number)
+        if begun:
+            self._seq = seq
+        return bool(begun)
 
     @property
     def next_seq(self) -> int:
@@ -110,6 +127,8 @@ class RecordLog:
             place, seq = telling
             self._waiting[place] = pack_record(Kind.DROPPED, seq, now_ns, ref=self._untold)
         blocks = [*self._kept, *self._waiting] if self._kept else self._waiting
+        if self._number is not None:  # before they are written: a number must never be given twice
+            _NUMBERED.pack_into(self._number, 0, 1, self._seq & 0xFFFFFFFF)
         written = self._write(blocks)
         if telling is not None and written > len(self._kept) + telling[0]:
             self._untold = 0
@@ -136,7 +155,7 @@ class RecordLog:
         size = 0
         for block in blocks:
             kind = block[1]
-            if kind in _VITAL and size + len(block) <= _KEPT_BYTES:
+            if kind in VITAL and size + len(block) <= _KEPT_BYTES:
                 self._kept.append(block)
                 size += len(block)
             elif kind != Kind.DROPPED:  # that one's count is told again

@@ -2,8 +2,9 @@
 
 The keeper holds a memory file that each engine maps. The first part is the table of `Sounding`; after
 it stands the rig's configuration as JSON, so that the next engine can open the same ports and silence
-what the dead one left, before anybody tells it anything. A second table is last: what was ended on ports
-that nobody has seen to be there since, so that the end may have gone nowhere.
+what the dead one left, before anybody tells it anything. Then comes a second table: what was ended on ports
+that nobody has seen to be there since, so that the end may have gone nowhere. Last is the number of the next
+record.
 """
 
 from __future__ import annotations
@@ -13,11 +14,14 @@ import mmap
 import os
 import struct
 
+from runner.engine.log import NUMBER_BYTES
 from runner.play.commands import RigConfig
 from runner.play.sounding import TABLE_BYTES
 
 CONFIG_BYTES = 256 * 1024
-SIZE = TABLE_BYTES + CONFIG_BYTES + TABLE_BYTES
+_UNSURE_AT = TABLE_BYTES + CONFIG_BYTES
+_NUMBER_AT = _UNSURE_AT + TABLE_BYTES
+SIZE = _NUMBER_AT + NUMBER_BYTES
 _LENGTH = struct.Struct("<I")
 
 
@@ -37,7 +41,12 @@ class RescueFile:
     @property
     def unsure(self) -> memoryview:
         """The bytes in which `Sounding` keeps what may have been ended in vain."""
-        return memoryview(self._map)[SIZE - TABLE_BYTES : SIZE]
+        return memoryview(self._map)[_UNSURE_AT:_NUMBER_AT]
+
+    @property
+    def number(self) -> memoryview:
+        """The bytes in which `RecordLog` keeps the number of the next record."""
+        return memoryview(self._map)[_NUMBER_AT:SIZE]
 
     def store(self, config: RigConfig) -> None:
         """Keep the configuration; one that is too long is left out, and the rescue then cannot work."""

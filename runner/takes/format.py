@@ -49,6 +49,10 @@ class Kind(IntEnum):
     CUT = 16  #: a Note Off or mode message that silences what sounded; as SENT
 
 
+#: What a reader cannot do without: where a take begins and ends, and that another engine goes on.
+VITAL = frozenset((Kind.STATE, Kind.FINDING, Kind.PRESENCE, Kind.TAKE_BEGIN, Kind.TAKE_END))
+
+
 @dataclass(frozen=True, slots=True)
 class Record:
     """One record as read: a whole message even where it took several raw records.

@@ -38,11 +38,17 @@ class Journal:
         self._folder = folder
         self.file = AppendFile(journal_path(folder, epoch))
         self._size = 0
+        self._fresh = 0
 
     def append(self, data: bytes) -> None:
         """Put raw records behind what is there; `file.write_out` hands them to the system."""
         self.file.append(data)
         self._size += len(data)
+        self._fresh += len(data)
+
+    def given_up(self) -> None:
+        """What came so far is with the system, and but for the last read nobody has it to feed it again."""
+        self._fresh = 0
 
     @property
     def large(self) -> bool:
@@ -50,18 +56,20 @@ class Journal:
         return self._size > COMPACT_ABOVE_BYTES
 
     def cut(self, needed: Iterable[Record]) -> None:
-        """Cut the file back to `needed` and its own last part; `OSError` leaves it as it was."""
+        """Cut the file back to `needed` and its own last part; `OSError` leaves it as it was.
+
+        The last part holds whatever a writer that is started again may be fed once more.
+        """
         self._size = 0  # whatever happens, try again only after as much again has come
-        tail = read_whole(self.file.path)[-KEPT_BYTES:]
-        known = {tail[at : at + RECORD_SIZE] for at in range(0, len(tail), RECORD_SIZE)}
-        older = b"".join(raw for raw in map(raw_bytes, needed) if raw not in known)
+        tail = read_whole(self.file.path)[-KEPT_BYTES - self._fresh :]
+        older = b"".join(raw for raw in map(raw_bytes, needed) if raw not in tail)
         path = self.file.path
         write_atomically(path, older + tail, sync=False)
         waiting = AppendFile(path)
         waiting.append(self.file.take_waiting())
         self.file.close()
         self.file = waiting
-        self._size = len(older) + len(tail)
+        self._size = len(older) + min(len(tail), KEPT_BYTES)  # else a long last part were cut at once again
 
     def remove(self) -> None:
         """Close and delete the file."""

@@ -19,7 +19,7 @@ from typing import Any
 
 from runner.errors import TakeFormatError
 from runner.takes.files import AppendFile, Syncer
-from runner.takes.format import Kind, Record
+from runner.takes.format import RECORD_SIZE, VITAL, Kind, Record
 from runner.takes.journal import Journal, Numbering, journal_files, raw_bytes, read_journal, trim_torn
 from runner.takes.lines import TICK_KINDS, AtText, BeatLines, TakeHeader, dump_line, event_line
 from runner.takes.reader import CLOCK_FILE, EVENTS_FILE, read_header, tail_marks
@@ -83,6 +83,7 @@ class TakeWriter:
         self._events = AppendFile(folder / EVENTS_FILE, lock=True)
         self._clock = AppendFile(folder / CLOCK_FILE)
         self._journal = Journal(folder, epoch)
+        self._older: list[Journal] = []  #: of epochs that are over, not yet with the system as a whole
         self._numbering = Numbering(epoch)
         self._beats = BeatLines(header, at_text)
         # the raw records first: with them nothing is lost, however long the beat whose line is not full
@@ -97,6 +98,7 @@ class TakeWriter:
         self._retry_at_ns = 0
         self._sync_at_ns = 0
         self._sync_now = True
+        self._fed_safely = False  #: whether what was fed until now need not be fed to the next writer
         self._ended = False
         self._closed = False
 
@@ -179,19 +181,28 @@ class TakeWriter:
         """Take the records of one read from the pipe; much cheaper than one by one."""
         if self._closed:
             return
+        if self._fed_safely:
+            self._journal.given_up()
         for record in records:
             if self._waiting_bytes() > WRITE_ABOVE_BYTES:
                 self.flush()  # so that even a large batch is never lost to the limit below
-                if self._waiting_bytes() > MAX_WAITING_BYTES:
-                    self._lost += 1
-                    continue
-            self._take(record)
+            if (record.seq, record.t_ns) not in self._known:
+                self._take(record, room=self._has_room(record))
         self.flush()
+        self._fed_safely = self.safe
 
-    def _take(self, record: Record) -> None:
-        if (record.seq, record.t_ns) in self._known:
-            return
-        if record.kind == Kind.FINDING and b'"engine-restarted"' in record.data:
+    @property
+    def safe(self) -> bool:
+        """Whether all that was taken in is with the system: then nobody need feed it to the next writer."""
+        return not self._waiting_bytes()
+
+    def _has_room(self, record: Record) -> bool:
+        most = 2 * MAX_WAITING_BYTES if record.kind in VITAL else MAX_WAITING_BYTES
+        return self._waiting_bytes() <= most
+
+    def _take(self, record: Record, *, room: bool) -> None:
+        """Number a record and take it in, or count it as lost if there is no `room`."""
+        if record.kind == Kind.FINDING and _counts_anew(record):
             self.restart_numbering("another engine process goes on with the take")
         n = self._numbering.n_of(record)
         if n >> 32 > self._numbering.epoch:
@@ -202,6 +213,9 @@ class TakeWriter:
             self._tell_log("gap", "records never arrived", lost=lost)
             self._lost_told += lost
         self._numbering.note(n, record.raw_count)
+        if not room:
+            self._lost += 1
+            return
         self._last = record
         self._journal.append(raw_bytes(record))
         self._make_lines(record, n)
@@ -238,10 +252,16 @@ class TakeWriter:
         """End the open beats and go on with a journal of a new epoch."""
         self._append_clock(self._beats.flush())
         self._event_mark = max(self._event_mark, (epoch << 32) - 1)
+        self._older.append(self._journal)
         with contextlib.suppress(OSError):
-            self._journal.file.write_out()
-        self._journal.file.close()
+            self._close_older()
         self._journal = Journal(self.folder, epoch)
+
+    def _close_older(self) -> None:
+        """Hand over what waits of epochs that are over; `OSError` leaves the rest waiting."""
+        while self._older:
+            self._older[0].file.write_out()
+            self._older.pop(0).file.close()
 
     def flush(self) -> None:
         """Hand over what is waiting and sync if it is time; call ten times a second."""
@@ -274,7 +294,11 @@ class TakeWriter:
             self._cut_journal()
 
     def _write_files(self) -> None:
-        """Hand over what waits, the raw records first: no line may be on a full disk without them."""
+        """Hand over what waits, the raw records first: no line may be on a full disk without them.
+
+        They go in order: the next writer reads the journals as one stretch from the take's begin.
+        """
+        self._close_older()
         for file in (self._journal.file, self._events, self._clock):
             file.write_out()
 
@@ -294,7 +318,10 @@ class TakeWriter:
         self._reason = _reason_of(error)
 
     def _waiting_bytes(self) -> int:
-        return self._events.waiting + self._clock.waiting + self._journal.file.waiting
+        return self._events.waiting + self._clock.waiting + self._raw_waiting()
+
+    def _raw_waiting(self) -> int:
+        return sum(journal.file.waiting for journal in (*self._older, self._journal))
 
     def _tell_log(self, state: str, reason: str, *, lost: int = 0) -> None:
         """Put a line about the log itself among the events."""
@@ -327,7 +354,7 @@ class TakeWriter:
         """Give up the files, and with them the mark that this take is still being written."""
         self._closed = True
         self._syncer.stop()  # it holds descriptors of its own, and with them the lock
-        for file in (self._events, self._clock, self._journal.file):
+        for file in (self._events, self._clock, *(each.file for each in (*self._older, self._journal))):
             file.close()
 
     def close(
@@ -341,10 +368,16 @@ class TakeWriter:
         from runner.takes.closing import close_take  # not needed by a writer that only writes
 
         self.finish(why, outcome)
+        lost = self._lost - self._lost_told + self._raw_waiting() // RECORD_SIZE  # what the disk never took
         try:
-            return close_take(self.folder, lost=self._lost - self._lost_told, notes=extra)
+            return close_take(self.folder, lost=lost, notes=extra)
         finally:
             self.release()
+
+
+def _counts_anew(record: Record) -> bool:
+    """Whether a finding says that a new engine goes on, which numbers its records from the beginning."""
+    return b'"engine-restarted"' in record.data and b'"numbers_go_on":true' not in record.data
 
 
 def _reason_of(error: OSError) -> str:

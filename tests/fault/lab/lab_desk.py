@@ -68,7 +68,7 @@ class Desk:
                 self._down_until = now + self._kills.pop(0).span_ns
                 raise Death
             if come:
-                self._spool.used()
+                self._spool.used(self._writer is None or self._writer.safe)
             elif self._writer is not None:
                 self._writer.flush()
         except Death:
@@ -88,7 +88,7 @@ class Desk:
                 self._folder, self._compiled.time.at_text, header=self._header(0), now_ns=self._clock.now_ns
             )
         self._take(self._spool.left_over())
-        self._spool.used()
+        self._spool.used(self._writer is None or self._writer.safe)
 
     def _take(self, records: list[Record]) -> None:
         waiting: list[Record] = []

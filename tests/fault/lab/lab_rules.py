@@ -133,14 +133,13 @@ def store_reads_back(outcome: Outcome) -> Iterator[str]:
         "tick": sum(len(track) for (_, way), track in take.tracks.items() if way == "out"),
         "message": sum(event.kind in ("sent", "cut") for event in take.events),
     }
-    lost = outcome.summary["log"]["dropped"]  # a desk killed while the disk was full lost what it held
+    lost = outcome.summary["log"]["dropped"]
     for what, count in wanted.items():
         missing = count - found[what]
         if missing < 0 or missing > lost:
             yield f"{count} {what}s went into the pipe, {found[what]} are in the log, {lost} told as lost"
-    both_killed_and_full = outcome.desk.deaths and outcome.campaign.of("disk")
-    if sum(wanted.values()) > sum(found.values()) and not (both_killed_and_full or outcome.desk.state.lost):
-        yield "records are missing, though no desk was killed with a full disk under it"
+    if sum(wanted.values()) > sum(found.values()):  # no campaign's disk is full for longer than memory lasts
+        yield "records are missing that went into the pipe"
 
 
 def verdict_fits(outcome: Outcome) -> Iterator[str]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import os
 
-from runner.desk.spool import RecordSpool
-from runner.takes.format import Kind, pack_record
+from runner.desk.spool import KEPT_BYTES, RecordSpool
+from runner.takes.format import RECORD_SIZE, Kind, pack_record
 
 
 def _seqs(records: list) -> list[int]:
@@ -43,3 +43,39 @@ def test_a_long_message_in_two_reads_is_kept_until_it_is_whole() -> None:
     again = RecordSpool(read, spool)
     records = again.left_over() + again.read()
     assert [record.data for record in records] == [bytes(range(60))]
+
+
+def test_what_is_used_and_not_safe_is_there_for_the_next_reader() -> None:
+    """While the disk takes nothing, what was used stays; once all is safe, it goes."""
+    read, write = os.pipe()
+    spool = os.memfd_create("spool")
+    first = RecordSpool(read, spool)
+    for seq in (1, 2, 3):
+        os.write(write, pack_record(Kind.SENT, seq, seq))
+        assert _seqs(first.read()) == [seq]
+        first.used(safe=False)
+    second = RecordSpool(read, spool)
+    assert _seqs(second.left_over()) == [1, 2, 3]
+    second.used(safe=False)
+    assert _seqs(RecordSpool(read, spool).left_over()) == [1, 2, 3]
+    second.used()
+    assert os.fstat(spool).st_size == 0
+
+
+def test_beyond_its_bound_the_spool_keeps_what_is_vital() -> None:
+    """Of what comes when the memory file is full the begin and end of takes stay, in their order."""
+    read, write = os.pipe()
+    spool = os.memfd_create("spool")
+    reader, count = RecordSpool(read, spool), 512
+    blocks = KEPT_BYTES // RECORD_SIZE // count + 3
+    for block in range(blocks):
+        seq = block * count + 1
+        ticks = b"".join(pack_record(Kind.TICK_SENT, n, n) for n in range(seq, seq + count - 1))
+        os.write(write, ticks + pack_record(Kind.STATE, seq + count - 1, block))
+        reader.read()
+        reader.used(safe=False)
+    kept = RecordSpool(read, spool).left_over()
+    assert os.fstat(spool).st_size < KEPT_BYTES + 10 * RECORD_SIZE
+    assert _seqs(kept) == sorted(_seqs(kept))
+    assert [r.t_ns for r in kept if r.kind == Kind.STATE] == list(range(blocks))
+    assert _seqs(kept)[:1000] == list(range(1, 1001))

@@ -214,3 +214,18 @@ def test_a_rescuer_that_finds_no_port_ends_the_take_and_says_so(bench: Bench) ->
     assert finding.json()["silenced"] is False
     assert "rack" in finding.json()["text"]
     assert end.json() == {"why": "the engine process died", "outcome": "failed"}
+
+
+def test_a_rescuer_numbers_its_records_on(bench: Bench) -> None:
+    """The finding goes on where the dead engine's records ended, and says so to the log's writer."""
+    bench.order(Command.CONFIGURE, RIG.to_dict())
+    bench.order(Command.COURSE, course(timeline(clocks=480)).pack())
+    bench.order(Command.ROLL, {"take": "a/b/c/take-0001", "song": "Ropewalk"})
+    bench.run()
+    written = len(bench.sink.data)
+    last = list(RecordReader().feed(bytes(bench.sink.data)))[-1]
+    bench.run(rescue=True)
+    first = next(iter(RecordReader().feed(bytes(bench.sink.data[written:]))))
+    assert first.json()["code"] == "engine-restarted"
+    assert first.json()["numbers_go_on"] is True
+    assert first.seq == last.seq + last.raw_count

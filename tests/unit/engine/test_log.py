@@ -7,7 +7,7 @@ import os
 from hypothesis import given
 from hypothesis import strategies as st
 
-from runner.engine.log import MemorySink, PipeSink, RecordLog
+from runner.engine.log import NUMBER_BYTES, MemorySink, PipeSink, RecordLog
 from runner.takes.format import Kind, RecordReader
 
 
@@ -120,3 +120,25 @@ def test_what_waits_is_bounded() -> None:
     log.flush(0)
     assert len(sink.data) <= 65_536
     assert log.dropped + len(list(RecordReader().feed(bytes(sink.data)))) == 5000
+
+
+def test_a_new_log_numbers_on_from_a_dead_one() -> None:
+    """What the dead one numbered and could not write is a gap to the reader, and no number comes twice."""
+    memory, sink = memoryview(bytearray(NUMBER_BYTES)), _Gate()
+    first = RecordLog(sink, 7)
+    first.keep_number_in(memory)
+    assert not first.go_on(), "nobody was before it"
+    for number in range(3):
+        first.add(Kind.SENT, number)
+        first.flush(number)
+    sink.open = False
+    first.add(Kind.SENT, 3)
+    first.flush(3)
+    first.add(Kind.SENT, 4)  # not even tried: as if it had never been
+    sink.open = True
+    second = RecordLog(sink, 7)
+    second.keep_number_in(memory)
+    assert second.go_on()
+    second.add(Kind.FINDING, 5, data=b"{}")
+    second.flush(5)
+    assert [record.seq for record in RecordReader().feed(bytes(sink.data))] == [7, 8, 9, 11]

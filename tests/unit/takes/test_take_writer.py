@@ -557,3 +557,91 @@ def test_any_records_can_be_written_and_read(
     take = read_take(folder)
     assert take.record_count == sum(1 for record in records if record.kind != Kind.BEAT)
     assert take.damages == []
+
+
+def gone_on(first: int, *, on: bool = True) -> list[Record]:
+    """The records of an engine that took the place of one that died, numbered from `first`."""
+    maker = RecordMaker(seq=first)
+    t_ns = RECORDS[-1].t_ns - ANCHOR_NS + 50_000_000
+    maker.json(Kind.FINDING, t_ns, {"code": "engine-restarted", "severity": "error", "numbers_go_on": on})
+    maker.add(Kind.CUT, t_ns + 1000, port=1, machine=1, data=b"\x81\x24\x00")
+    maker.json(Kind.TAKE_END, t_ns + 2000, {"why": "the engine process died", "outcome": "failed"})
+    return maker.records
+
+
+def test_what_a_dead_engine_numbered_and_nobody_got_is_told(tmp_path: Path) -> None:
+    """The next engine numbers on, so that a gap before it is seen like any other."""
+    writer = write_take(tmp_path / "t", HEADER, [*RECORDS[:100], *gone_on(RECORDS[107].seq)])
+    writer.finish()
+    take = read_take(tmp_path / "t")
+    lost = RECORDS[107].seq - RECORDS[100].seq
+    assert writer.state.lost == lost
+    assert [event.detail["lost"] for event in take.of_kind("log")] == [lost]
+    assert take.record_count == 103
+
+
+@pytest.mark.parametrize("on", [True, False])
+@pytest.mark.parametrize("room", [0, 100, 700, 1500, 2500])
+def test_a_desk_killed_with_a_full_disk_and_another_engine_loses_nothing(
+    tmp_path: Path, disk: Disk, room: int, on: bool
+) -> None:
+    """What the writer could not hand over is not safe; fed to the next one, all is there, once and in order."""
+    old = RECORDS[:150]
+    after = gone_on(RECORDS[150].seq if on else 1, on=on)
+    now = [0]
+    folder = tmp_path / "t"
+    folder.mkdir()
+    writer = TakeWriter(folder, HEADER, AT, now_ns=lambda: now[0])
+    writer.feed_all(old[:60])
+    assert writer.safe
+    disk.room = room
+    writer.feed_all(old[60:120])
+    assert not writer.safe
+    now[0] += 2_000_000_000
+    disk.room = room
+    writer.feed_all([*old[120:], *after])
+    assert not writer.safe
+    writer.release()  # killed
+    disk.room = None
+    writer = TakeWriter.resume(folder, AT)
+    writer.feed_all([*old[60:], *after])
+    assert writer.safe
+    writer.finish()
+    take = read_take(folder)
+    assert take.record_count == len(old) + len(after)
+    numbers = [event.n for event in take.events if event.n is not None]
+    assert numbers == sorted(set(numbers))
+    assert writer.state.lost == 0
+    assert "gap" not in logs(take)
+
+
+def test_beyond_the_limit_another_engine_and_the_end_are_still_taken_in(tmp_path: Path, disk: Disk) -> None:
+    """What finds no room in memory is counted once, and what the log cannot do without finds room."""
+    folder = tmp_path / "t"
+    folder.mkdir()
+    now = [0]
+    writer = TakeWriter(folder, HEADER, AT, now_ns=lambda: now[0])
+    disk.full = True
+    maker = RecordMaker()
+    for index in range(60):
+        maker.add(Kind.SENT, index, data=b"\xf0" + bytes(60_000) + b"\xf7")
+    writer.feed_all([*maker.records, *restarted()[1]])
+    assert writer.ended
+    lost = writer.state.lost
+    assert 20 < lost < 60
+    disk.full = False
+    now[0] += 2_000_000_000
+    writer.finish()
+    take = read_take(folder)
+    assert len(list(take.of_kind("finding"))) == len(list(take.of_kind("end"))) == 1
+    assert sum(event.detail.get("lost", 0) for event in take.of_kind("log")) == lost
+
+
+def test_what_the_disk_never_took_is_counted_when_the_take_is_closed(tmp_path: Path, disk: Disk) -> None:
+    """A take whose lines never found room tells how many raw records that were."""
+    writer = write_take(tmp_path, HEADER, RECORDS[:100])
+    disk.full = True
+    writer.feed_all(RECORDS[100:])
+    assert not writer.safe
+    raw = sum(record.raw_count for record in RECORDS[100:])
+    assert writer.close()["log"]["dropped"] == raw
