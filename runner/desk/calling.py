@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
+from zlib import crc32
 
 from runner.desk.actions import Outcome
 from runner.desk.phases import Directive, Do, Mode, Phase
@@ -43,6 +44,7 @@ class Calling:
     recorders: Recorders
     now_ns: Callable[[], int]
     carry_out: Callable[[Sequence[Directive]], None]
+    progress: Callable[[], None]  #: tells the keeper where the next desk would have to go on
     new_rig: Callable[[], None] = lambda: None  #: called when an engine has opened the ports
     configured: bool = False
     roll: Roll | None = None  #: what rolls, or rolled last
@@ -50,7 +52,11 @@ class Calling:
     prepare_at_ns: int | None = None  #: when the programs of the song that is up are to be sent
     _retry_at_ns: int | None = None
     _stands: bool = False  #: whether it was said what the daemon waits for
+    engine: int = 0  #: process id of the engine whose taking over, if it did, was seen to
     _rescued: bool = False  #: whether a new engine has taken over since the last turn
+    _rescuer: int = 0  #: its process id
+    _ask: bool = False  #: whether the rig is to be asked for once no take is in the way
+    _course: int = 0  #: check sum of the course that was sent last
     _ready: dict[tuple[tuple[str, ...], Rehearsal], Roll] = field(default_factory=dict)
 
     def tick(self, now_ns: int) -> None:
@@ -58,6 +64,10 @@ class Calling:
         if self._rescued:
             self._rescued = False
             self._stand_after_rescue()
+        if self._ask and not self._busy:
+            self._ask = False
+            if self._retry_at_ns is None:
+                self.configure()
         if self._retry_at_ns is not None and now_ns >= self._retry_at_ns:
             self._retry_at_ns = None
             self.configure()
@@ -82,6 +92,15 @@ class Calling:
             self.call = None
             self.recorders.abort(self.now_ns())
             self.state.show.refused("roll")
+
+    @property
+    def _busy(self) -> bool:
+        return bool(self.state.stopping) or self.recording.rolling or self.recording.keeper.closing
+
+    def _send_course(self, roll: Roll) -> None:
+        course = roll.course.pack()
+        self._course = crc32(course)
+        self.link.command(Command.COURSE, course)
 
     def configure(self) -> None:
         """Have the engine open the rig; its answer says how that went."""
@@ -129,7 +148,7 @@ class Calling:
         self.call = Call(roll)
         self.prepare_at_ns = None
         if self.configured:
-            self.link.command(Command.COURSE, roll.course.pack())
+            self._send_course(roll)
         else:
             self.configure()
         return None
@@ -212,7 +231,9 @@ class Calling:
         if answer == Answer.READY:
             self._on_ready(data)
         elif answer == Answer.LOADED:
-            self.order_roll()
+            # what a dead engine had not read, the next one may have loaded: no other song is to roll for that
+            if data.get("course", self._course) == self._course:
+                self.order_roll()
         elif answer == Answer.FAULT:
             self._on_fault(data)
 
@@ -222,9 +243,18 @@ class Calling:
         self.state.board.realtime = bool(data.get("realtime"))
         rights = {name: data.get(name) for name in ("realtime", "memory_locked")}
         self.recording.keeper.rights = {name: given for name, given in rights.items() if given is not None}
+        process = int(data.get("pid", 0))
         if data.get("rescued"):
+            self._rescuer = process
             self._after_rescue(bool(data.get("configured")))
             return
+        known, self.engine = self.engine, process
+        if known not in (0, process) and not self._rescued:
+            self.tell.warn(
+                "the engine process died while no desk was there; the rig was stopped and silenced"
+            )
+            self.carry_out(self.state.show.rig_fell_silent())
+        self.progress()
         self.configured = True
         self.state.board.open_ports(data.get("ports", ()), data.get("missing", ()))
         self.see_missing()
@@ -235,7 +265,7 @@ class Calling:
         if data.get("moving"):
             return  # the record of the take's begin is on its way
         if self.call is not None:
-            self.link.command(Command.COURSE, self.call.roll.course.pack())
+            self._send_course(self.call.roll)
         elif self.state.show.phase is Phase.STANDING:
             if self.state.job.standing:
                 self.carry_out([Directive(Do.PREPARE)])
@@ -253,20 +283,23 @@ class Calling:
 
         All records of the dead engine have been read by now: what is still called has not begun.
         """
-        busy = bool(self.state.stopping) or self.recording.rolling or self.recording.keeper.closing
         if self.state.stopping:
             self.call = None
         elif self.state.stays:
             self._give_up_what_was_to_roll()
-        elif self.call is not None and not busy:
+        elif self.call is not None and not self._busy:
             self.call.ordered = False
-            if self.configured:
-                self.link.command(Command.COURSE, self.call.roll.course.pack())
         self.carry_out(self.state.show.rig_fell_silent())
-        if self.configured:
+        self.engine = self._rescuer
+        self.progress()
+        if self.configured and not self.state.stopping:
+            # the dead engine may have been told of another rig, and not have got so far; a roll that was
+            # called goes on with the answer
             self._send_mutes()
-        elif not busy and self._retry_at_ns is None:
+            self.configured = False
             self.configure()
+        else:
+            self._ask = True
 
     def _give_up_what_was_to_roll(self) -> None:
         show = self.state.show
@@ -288,7 +321,7 @@ class Calling:
         text = str(data.get("text", "the engine reported a fault"))
         kind = data.get("kind")
         if kind == "rescue":
-            self.configured, self._rescued = False, True
+            self.configured, self._rescued, self._rescuer = False, True, int(data.get("pid", 0))
         if self.recording.rolling or kind == "state":
             self.tell.warn(text)
             return

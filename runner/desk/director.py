@@ -17,6 +17,7 @@ from runner.desk.prepare import Prepared
 from runner.desk.recorders import Recorders
 from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Presence, Recording, SentOut, Told
 from runner.desk.reloading import folder_not_taken, read_anew
+from runner.desk.resuming import catch_up, tell_of_death
 from runner.desk.run_state import Link, RunState, Tell, utc_text
 from runner.desk.show import Show
 from runner.desk.status import Status
@@ -61,7 +62,9 @@ class Director:
             lambda each: link.command(Command.NOTE, {"t_ns": each.t_ns, "data": each.to_dict()}),
             tell.warn,
         )
-        self.calling = Calling(state, link, recording, tell, self.recorders, now_ns, self._carry_out)
+        self.calling = Calling(
+            state, link, recording, tell, self.recorders, now_ns, self._carry_out, self._progress
+        )
         self.recorders.roll_now = self.calling.order_roll
         self.recorders.refuse = lambda text: self.calling.cannot_roll(text, ExitCode.NOT_CLEAN)
         self.recorders.stop_take = lambda why: link.command(Command.STOP, {"why": why})
@@ -140,13 +143,8 @@ class Director:
     def resume(self, left_over: Sequence[Record]) -> None:
         """Go on where a dead desk was: with its open take, or with the next roll."""
         keeper = self.recording.keeper
-        closed, clean = keeper.closed_takes(self.state.job.run, self.show.done + 20)
-        if closed > self.show.done:  # closed, and the dead desk could not say so any more
-            if self.show.series is not None:
-                self.show.series = self.show.series.begun()
-            elif not self.state.stays:
-                self.show.at += closed - self.show.done
-            self.show.done, self.show.clean = closed, clean
+        catch_up(self.state, keeper)
+        self.calling.engine = self.state.job.engine
         header = keeper.resume(self.state.job.run)
         self.calling.roll = self.calling.compile_or_none()  # a take that was ordered may be about to begin
         if header is not None:
@@ -155,18 +153,28 @@ class Director:
             if self.calling.roll is not None:
                 keeper.write_plan(self.calling.roll)
         self.recording.rolling = keeper.open
-        if keeper.ended:  # all was written down; only the closing is left to do
-            self.recording.rolling = False
-            self.show.ended("complete")
-            keeper.end()
-        self.on_records(left_over)
+        died = keeper.engine_died or tell_of_death(left_over)
+        if keeper.engine_died:
+            self._carry_out(self.show.rig_fell_silent())
+        if keeper.ended and not self.recording.begins_in_open_take(left_over):
+            self._close_what_ended()
+        self.on_records(left_over)  # what is known of them already is left out by the log's writer
+        if keeper.ended and self._to_close is None:
+            self._close_what_ended()
         self.tell.warn("the desk process died and was started again; nothing is lost")
-        if self.recording.rolling or keeper.closing:
+        in_take = self.recording.rolling or keeper.open or keeper.closing
+        if in_take and not died:
             self.calling.configured = True
-        elif not self.state.stays and self.show.at >= len(self.show.places):
+        elif not in_take and not self.state.stays and self.show.at >= len(self.show.places):
             self.state.exit = self.state.code_of_all
         else:
             self.calling.configure()  # what the dead desk had told the engine is not known; its answer tells
+
+    def _close_what_ended(self) -> None:
+        """All of the take was written down by a desk that died; only the closing is left to do."""
+        self.recording.rolling = False
+        self.show.ended(self.recording.keeper.outcome)
+        self.recording.keeper.end()
 
     def tick(self, now_ns: int) -> None:
         """Do what is due by the time, and take up takes that are closed."""
@@ -416,6 +424,10 @@ class Director:
             self.heard(event)
         else:
             self.board.see(event, utc_text())
+            if isinstance(event, Told) and event.data.get("code") == "engine-restarted":
+                self._carry_out(
+                    self.show.rig_fell_silent()
+                )  # the engine's answer may have gone to a dead desk
             if isinstance(event, Told) and event.data.get("state") in _SOUNDS:
                 self.recorders.sounds()
             if isinstance(event, Presence):
@@ -475,6 +487,7 @@ class Director:
             "standing": self.show.phase is Phase.STANDING and self.calling.configured,
             "order": list(self.show.changed_order),
             "series": series.to_dict() if series is not None else {},
+            "engine": self.calling.engine,
         }
         self.tell("progress", data)
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Self
 
-_CARRIED_ON = ("done", "clean", "place", "standing", "order", "series", "schedule")
+_CARRIED_ON = ("done", "clean", "place", "standing", "order", "series", "schedule", "engine")
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +21,8 @@ class Job:
     `run` names this run of the daemon; a desk that is started again for the same run goes on where the
     dead one was: `done` takes had been closed by then, `clean` of them clean; `place` was up in the order
     (songs in `order` if it was changed), and `standing` says whether it waited for an order. `series` and
-    `schedule` are what was left of a series of takes, and which times of the schedule are past.
+    `schedule` are what was left of a series of takes, and which times of the schedule are past. `engine` is
+    the process id of the engine that was last taken note of, 0 for none.
     """
 
     session_file: str
@@ -42,6 +43,7 @@ class Job:
     order: tuple[str, ...] = ()
     series: Mapping[str, Any] = field(default_factory=dict)
     schedule: Mapping[str, Any] = field(default_factory=dict)
+    engine: int = 0
     resumed: bool = False
 
     def to_json(self) -> str:

@@ -94,9 +94,12 @@ class Recording:
             if record.kind == Kind.TAKE_BEGIN and roll is not None:
                 self._feed(waiting)
                 waiting = []
+                if self.keeper.has_closed(_key(record)):
+                    self.rolling = False
+                    continue
                 self.keeper.begin(roll, record)
                 self.rolling = True
-                happened.append(Begun(str(record.json().get("take", ""))))
+                happened.append(Begun(_key(record)))
                 continue
             if record.kind == Kind.TICK_RECEIVED:
                 self.ticked[record.port] = record.t_ns
@@ -112,6 +115,15 @@ class Recording:
         self._feed(waiting)
         return happened
 
+    def begins_in_open_take(self, records: Iterable[Record]) -> bool:
+        """Whether the first begin or end of a take in `records` is that of the take that is open."""
+        for record in records:
+            if record.kind == Kind.TAKE_BEGIN:
+                return self.keeper.is_open(_key(record))
+            if record.kind == Kind.TAKE_END:
+                return True
+        return False
+
     def _feed(self, records: list[Record]) -> None:
         if self.rolling:
             self.keeper.feed(records)
@@ -121,6 +133,10 @@ class Recording:
         end = record.json()
         outcome = str(end.get("outcome", ""))
         return Ended(outcome or "failed", self.keeper.open, str(end.get("why", "")))
+
+
+def _key(begin: Record) -> str:
+    return str(begin.json().get("take", ""))
 
 
 def _happening(record: Record) -> Happening | None:

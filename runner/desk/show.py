@@ -129,8 +129,8 @@ class Show:
 
     def rig_fell_silent(self) -> list[Directive]:
         """The engine died: what was due or to follow stands. A run through takes alone goes on."""
-        if self.mode is Mode.STAY and self.phase is Phase.DUE:
-            return self._stand("roll")
+        if self.mode is Mode.STAY and self.phase in REST and (self.phase is Phase.DUE or self.series):
+            return self._stand("roll")  # a series that rests was taken over from a desk that died
         if self.mode is Mode.STAY and self.phase in (Phase.ROLLING, Phase.CLOSING):
             self._stopped, self.series, self.roll_at_ns = True, None, None
         return []

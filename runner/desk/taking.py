@@ -61,6 +61,24 @@ class TakeKeeper:
         return self._writer is not None and self._writer.ended
 
     @property
+    def outcome(self) -> str:
+        """How the roll of the open take ended, once it has."""
+        return self._writer.outcome if self._writer is not None else ""
+
+    @property
+    def engine_died(self) -> bool:
+        """Whether the log of the open take says that its engine died."""
+        return self._writer is not None and self._writer.engine_died
+
+    def has_closed(self, key: str) -> bool:
+        """Whether a take is closed already: then a dead desk had no time to give its records up."""
+        return (self.store.folder / key / SUMMARY_FILE).exists()
+
+    def is_open(self, key: str) -> bool:
+        """Whether this is the take whose log is open."""
+        return self._writer is not None and self._folder == self.store.folder / key
+
+    @property
     def safe(self) -> bool:
         """Whether all that was fed is with the system; False while the disk takes nothing."""
         return self._writer is None or self._writer.safe
@@ -144,7 +162,7 @@ class TakeKeeper:
         """Open the log of the take that the engine says has begun; a log begun already is gone on with."""
         order = record.json()
         folder = self.store.folder / order["take"]  # of a take in a spare place the key is its whole path
-        if self._writer is not None and self._folder == folder:
+        if self._writer is not None and self.is_open(order["take"]):
             self._writer.feed(record)  # gone on with before its first record was read again
             return
         if not folder.is_dir():  # pulled out since it was made, or there was none; one more chance

@@ -16,6 +16,7 @@ import sys
 import time
 from collections.abc import Callable
 from typing import Any
+from zlib import crc32
 
 from runner.engine.clock import RealClock, Waker
 from runner.engine.log import PipeSink, RecordLog
@@ -266,7 +267,7 @@ class Engine:
                 raise StateError(self._player.state.value, "go on with another song")
         else:
             self._player.load(course)
-        self._answer(Answer.LOADED, {"song": course.legs[0].timeline.song})
+        self._answer(Answer.LOADED, {"song": course.legs[0].timeline.song, "course": crc32(payload)})
 
     def _roll(self, payload: bytes) -> None:
         order = json.loads(payload)
@@ -317,7 +318,8 @@ class Engine:
             if self._loop is not None:
                 self._loop.let_go()
             self._loop = self._config = None
-            self._answer(Answer.FAULT, {"kind": "rescue", "text": str(error), "exit": int(error.exit_code)})
+            fault = {"kind": "rescue", "text": str(error), "exit": int(error.exit_code), "pid": os.getpid()}
+            self._answer(Answer.FAULT, fault)
             return
         owed = sum(self._player.sounding.count(port) for port in range(len(config.ports)))
         # before all else: it tells the log's writer how records are numbered from here on

@@ -14,7 +14,8 @@ from runner.takes.format import NONE16, RECORD_SIZE, VITAL, Kind, pack_record, r
 _BATCH = 4096 // RECORD_SIZE * RECORD_SIZE  #: PIPE_BUF: a write of this size is whole or not at all
 _NUMBERED = struct.Struct("<BI")  # whether an engine has written anything, and the number that comes next
 NUMBER_BYTES = _NUMBERED.size
-_KEPT_BYTES = 65_536  #: so much of what is vital waits for room; more than any take has in the time a desk may be silent
+#: So much of what is vital waits for room; more than any take has in the time a desk may be silent.
+_KEPT_BYTES = 65_536
 
 
 class Sink(Protocol):

@@ -99,7 +99,8 @@ class TakeWriter:
         self._sync_at_ns = 0
         self._sync_now = True
         self._fed_safely = False  #: whether what was fed until now need not be fed to the next writer
-        self._ended = False
+        self._end: Record | None = None
+        self._engine_died = False
         self._closed = False
 
     @classmethod
@@ -166,7 +167,17 @@ class TakeWriter:
     @property
     def ended(self) -> bool:
         """Whether the roll's end was taken in, by this writer or by one before it."""
-        return self._ended
+        return self._end is not None
+
+    @property
+    def outcome(self) -> str:
+        """How the roll ended: "complete", "stopped" or "failed"; empty while it has not."""
+        return str(self._end.json().get("outcome") or "failed") if self._end is not None else ""
+
+    @property
+    def engine_died(self) -> bool:
+        """Whether the engine that played the roll died, as far as this writer or one before it knows."""
+        return self._engine_died
 
     @property
     def last_seq(self) -> int | None:
@@ -229,7 +240,10 @@ class TakeWriter:
                 self._tick_marks[stream] = n
                 self._append_clock(self._beats.feed(record, n))
             return
-        self._ended = self._ended or record.kind == Kind.TAKE_END
+        if record.kind == Kind.TAKE_END:
+            self._end = record
+        elif record.kind == Kind.FINDING:
+            self._engine_died = self._engine_died or b'"engine-restarted"' in record.data
         line = event_line(record, n, self.header, self._at_text) if n > self._event_mark else None
         if line is not None:
             self._event_mark = n
@@ -340,7 +354,7 @@ class TakeWriter:
         if self._closed:
             return
         self._append_clock(self._beats.flush())
-        if not self._ended and (why or outcome):
+        if not self.ended and (why or outcome):
             t = self._now_ns() - self.header.anchor_ns
             data = {"why": why, "outcome": outcome or "failed"}
             self._events.append(dump_line({"t": t, "at": None, "kind": "end", "data": data}))

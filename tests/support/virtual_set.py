@@ -8,9 +8,10 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 from virtual_rig import VirtualRig
 
@@ -23,7 +24,7 @@ from runner.errors import StateError
 from runner.music.rehearsal import Rehearsal
 from runner.plan.timeline import Course
 from runner.play.commands import Answer, Command
-from runner.takes.format import Kind, RecordReader
+from runner.takes.format import Kind, Record, RecordReader
 from runner.takes.store import Store
 
 STEP_NS = 50_000_000  #: how often the desk has its turn
@@ -36,6 +37,8 @@ class DirectLink:
 
     rig: VirtualRig
     answers: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
+    pid: int = 100  #: of the engine that lives now
+    configured: list[dict[str, Any]] = field(default_factory=list)  #: what the engines were told of the rig
     unread: list[tuple[Command, Mapping[str, Any] | bytes]] | None = None  #: of an engine that reads nothing
 
     def command(self, command: Command, data: Mapping[str, Any] | bytes = b"") -> None:
@@ -48,10 +51,12 @@ class DirectLink:
         try:
             if command is Command.CONFIGURE:
                 ports = self.rig.loop.describe_ports()
-                self.answers.append((Answer.READY, {"ports": ports, "realtime": True}))
+                more = {"realtime": True, "pid": self.pid, "moving": player.moving}
+                self.answers.append((Answer.READY, {"ports": ports, **more}))
+                self.configured.append(payload)
             elif command is Command.COURSE and isinstance(data, bytes):
                 player.load(Course.unpack(data))
-                self.answers.append((Answer.LOADED, {}))
+                self.answers.append((Answer.LOADED, {"course": crc32(data)}))
             elif command is Command.ROLL:
                 anchor = player.roll(now)
                 order = {**payload, "anchor_ns": anchor, "wall_ns": 1_700_000_000_000_000_000 + anchor}
@@ -81,9 +86,12 @@ class Told:
     """What the desk reported."""
 
     reports: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
+    progress: dict[str, Any] = field(default_factory=dict)  #: what the next desk would be told
 
     def __call__(self, kind: str, data: Mapping[str, Any] | None = None) -> None:
         """Keep a report; what is told all the time is left out."""
+        if kind == "progress":
+            self.progress = {**self.progress, **(data or {})}
         if kind not in ("position", "progress", "beat"):
             self.reports.append((kind, dict(data or {})))
 
@@ -123,9 +131,7 @@ class VirtualSet:
         self.rig.loop.log.flush(now)
         while self.link.answers:
             self.director.calling.on_answer(*self.link.answers.pop(0))
-        records = list(self._reader.feed(bytes(self.rig.sink.data[self._read :])))
-        self._read = len(self.rig.sink.data)
-        self.director.on_records(records)
+        self.director.on_records(self._records())
         self.director.tick(self.rig.clock.now_ns())
         deadline = time.monotonic() + PATIENCE_S
         while self.director.recording.keeper.closing and time.monotonic() < deadline:
@@ -135,10 +141,40 @@ class VirtualSet:
     def lose_engine(self, *, read_on: bool) -> None:
         """Let the engine die, and another take over; with `read_on` it gets what that had not read."""
         self.rig.lose_engine(told=True)
-        self.link.answers.append((Answer.READY, {"rescued": True, "configured": True, "realtime": True}))
+        self.link.pid += 1
+        answer = {"rescued": True, "configured": True, "realtime": True, "pid": self.link.pid}
+        self.link.answers.append((Answer.READY, answer))
         unread, self.link.unread = self.link.unread or [], None
         for command, data in unread if read_on else ():
             self.link.command(command, data)
+
+    def lose_desk(self, *, read: str = "nothing") -> None:
+        """Let the desk die, and the next one take up the run with what this one had told and left.
+
+        It may have `read` from the engine and died before it did anything by it: "nothing", "answers" (which
+        are gone), "records" (which lie in the memory file and may be in the log), or "all" of these.
+        """
+        left_over: list[Record] = []
+        if read in ("answers", "all"):
+            self.link.answers.clear()
+        if read in ("records", "all"):
+            left_over = self._records()
+            self.director.recording.take(left_over, self.director.calling.roll)
+        dead = self.director
+        keeper = dead.recording.keeper
+        if keeper._writer is not None:
+            keeper._writer.release()
+        job = replace(dead.state.job.carried_on(self.told.progress), resumed=True)
+        recording = Recording(TakeKeeper(keeper.store))
+        self.director = Director.of_job(
+            job, dead.prepared, self.link, recording, self.told, self.rig.clock.now_ns
+        )
+        self.director.resume(left_over)
+
+    def _records(self) -> list[Record]:
+        records = list(self._reader.feed(bytes(self.rig.sink.data[self._read :])))
+        self._read = len(self.rig.sink.data)
+        return records
 
     def run_for(self, seconds: float) -> None:
         """Let virtual time pass."""

@@ -585,7 +585,7 @@ def test_what_a_dead_engine_numbered_and_nobody_got_is_told(tmp_path: Path) -> N
 def test_a_desk_killed_with_a_full_disk_and_another_engine_loses_nothing(
     tmp_path: Path, disk: Disk, room: int, on: bool
 ) -> None:
-    """What the writer could not hand over is not safe; fed to the next one, all is there, once and in order."""
+    """What the writer could not hand over is not safe; fed to the next one, it is all there, once."""
     old = RECORDS[:150]
     after = gone_on(RECORDS[150].seq if on else 1, on=on)
     now = [0]

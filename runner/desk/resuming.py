@@ -1,0 +1,27 @@
+"""What a desk that takes the place of a dead one makes of what that left behind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from runner.desk.run_state import RunState
+from runner.desk.taking import TakeKeeper
+from runner.takes.format import Kind, Record
+
+
+def catch_up(state: RunState, keeper: TakeKeeper) -> None:
+    """Take note of takes that were closed when the dead desk could not say so any more."""
+    show = state.show
+    closed, clean = keeper.closed_takes(state.job.run, show.done + 20)
+    if closed <= show.done:
+        return
+    if show.series is not None:
+        show.series = show.series.begun()
+    elif not state.stays:
+        show.at += closed - show.done
+    show.done, show.clean = closed, clean
+
+
+def tell_of_death(records: Iterable[Record]) -> bool:
+    """Whether an engine says in records that it took the place of one that died."""
+    return any(record.kind == Kind.FINDING and b'"engine-restarted"' in record.data for record in records)
