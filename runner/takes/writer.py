@@ -323,7 +323,7 @@ class TakeWriter:
             self._stop_log(error)
 
     def _stop_log(self, error: OSError) -> None:
-        for file in (self._journal.file, self._events, self._clock):
+        for file in (*(each.file for each in (*self._older, self._journal)), self._events, self._clock):
             file.let_go()
         self._retry_at_ns = self._now_ns() + RETRY_EVERY_NS
         if not self._reason:
