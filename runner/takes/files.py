@@ -144,6 +144,7 @@ class Syncer:
         self._stopping = False
         self._fds: list[int] = []
         self._error: OSError | None = None
+        self._good = False
         self._thread: threading.Thread | None = None
         self._busy = False
 
@@ -165,11 +166,12 @@ class Syncer:
             return [fd for file in self._files() if (fd := file.descriptor_copy()) is not None]
         return []
 
-    def take_error(self) -> OSError | None:
-        """Return the error of a sync that failed since the last call, if one did."""
+    def take_news(self) -> tuple[OSError | None, bool]:
+        """Return the error of a sync that failed since the last call, and whether one went well after it."""
         with self._wake:
-            error, self._error = self._error, None
-            return error
+            news = self._error, self._good
+            self._error, self._good = None, False
+            return news
 
     def wait_idle(self) -> None:
         """Wait until every sync asked for is done."""
@@ -199,21 +201,25 @@ class Syncer:
                 self._wake.notify_all()
 
     def _sync_all(self, fds: Iterable[int], others: Iterable[Path]) -> None:
-        for fd in fds:
-            self._sync_one(fd)
+        went = [self._sync_one(fd) for fd in fds]
         for path in others:
             with contextlib.suppress(OSError):  # what is not there needs no sync
                 self._sync_one(os.open(path, os.O_RDONLY | os.O_CLOEXEC))
+        if went and all(went):  # with no file open nothing was shown
+            with self._wake:
+                self._good = True
 
-    def _sync_one(self, fd: int) -> None:
+    def _sync_one(self, fd: int) -> bool:
         try:
             data_sync(fd)
         except OSError as error:
             with self._wake:
-                self._error = error
+                self._error, self._good = error, False
+            return False
         finally:
             with contextlib.suppress(OSError):
                 os.close(fd)
+        return True
 
 
 #: Not every system has `fdatasync`; `fsync` does the same and a little more.

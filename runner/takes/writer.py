@@ -94,7 +94,8 @@ class TakeWriter:
         self._known: set[tuple[int, int]] = set()  #: (seq, t_ns) of records that a dead writer took
         self._lost = 0
         self._lost_told = 0
-        self._reason = ""
+        self._reason = ""  #: why the system takes nothing, or nothing
+        self._unsafe = ""  #: why the medium does not keep what the system took, or nothing
         self._retry_at_ns = 0
         self._sync_at_ns = 0
         self._sync_now = True
@@ -162,7 +163,8 @@ class TakeWriter:
     @property
     def state(self) -> LogState:
         """How the log stands."""
-        return LogState(bool(self._reason), self._reason, self._lost)
+        reason = self._reason or self._unsafe
+        return LogState(bool(reason), reason, self._lost)
 
     @property
     def ended(self) -> bool:
@@ -289,9 +291,26 @@ class TakeWriter:
         self._sync_now = False
         self._sync_at_ns = now + SYNC_EVERY_NS
         self._syncer.request(others)
-        error = self._syncer.take_error()
+        error, good = self._syncer.take_news()
         if error is not None:
+            self._lose_medium(error)
+        if good and self._unsafe:
+            self._tell_log("resumed", self._unsafe)
+            self._unsafe = ""
+
+    def _lose_medium(self, error: OSError) -> None:
+        """Take it that the medium is gone: the system may go on taking what no medium will ever have.
+
+        The files are opened anew, so that a stick that is back in its place is written to.
+        """
+        if not self._unsafe:
             self._tell_log("sync_failed", _reason_of(error))
+        self._unsafe = _reason_of(error)
+        self._let_go()
+
+    def _let_go(self) -> None:
+        for file in (*(each.file for each in (*self._older, self._journal)), self._events, self._clock):
+            file.let_go()
 
     def _write_out(self, now: int) -> None:
         try:
@@ -323,8 +342,7 @@ class TakeWriter:
             self._stop_log(error)
 
     def _stop_log(self, error: OSError) -> None:
-        for file in (*(each.file for each in (*self._older, self._journal)), self._events, self._clock):
-            file.let_go()
+        self._let_go()
         self._retry_at_ns = self._now_ns() + RETRY_EVERY_NS
         if not self._reason:
             self._reason = _reason_of(error)

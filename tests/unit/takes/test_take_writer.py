@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -463,20 +464,63 @@ def test_a_slow_sync_does_not_hold_up_the_writer(tmp_path: Path, monkeypatch: py
 
 
 def test_a_failed_sync_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """An error of the medium at a sync is in the log."""
+    """An error of the medium at a sync is in the log, and the log stands until a sync went well."""
+    bad = True
 
-    def fail(fd: int) -> None:
-        raise OSError(errno.EIO, "Input/output error")
+    def sync(fd: int) -> None:
+        if bad:
+            raise OSError(errno.EIO, "Input/output error")
 
-    monkeypatch.setattr(files, "data_sync", fail)
-    now = [0]
-    writer = TakeWriter(tmp_path, HEADER, AT, now_ns=lambda: now[0])
-    for record in RECORDS[:20]:
-        now[0] += 1_000_000_000
+    monkeypatch.setattr(files, "data_sync", sync)
+    now = 0
+    writer = TakeWriter(tmp_path, HEADER, AT, now_ns=lambda: now)
+    states = []
+    for at, record in enumerate(RECORDS[:40]):
+        bad = at < 20
+        now += 1_000_000_000
+        writer.feed(record)
+        writer._syncer.wait_idle()
+        states.append(writer.state.stopped)
+    writer.finish()
+    assert states[2:20] == [True] * 18
+    assert not any(states[23:])
+    assert logs(read_take(tmp_path)) == ["sync_failed", "resumed"]
+
+
+def test_a_stick_that_was_pulled_out_unnoticed_by_writes_is_written_to_when_it_is_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, expected: tuple[object, ...]
+) -> None:
+    """The system takes all for a stick that is gone and only its sync fails: the stick has all in the end."""
+    folder, stick = tmp_path / "take-0001", tmp_path / "stick"
+    folder.mkdir()
+    gone = False
+
+    def sync(fd: int) -> None:
+        if gone:
+            raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(files, "data_sync", sync)
+    now = 0
+    writer = TakeWriter(folder, HEADER, AT, now_ns=lambda: now)
+    third = len(RECORDS) // 3
+    for at, record in enumerate(RECORDS):
+        if at == third:  # the files that are open stay writable; their place is empty
+            shutil.copytree(folder, stick)
+            shutil.move(folder, tmp_path / "lost")
+            gone = True
+        if at == 2 * third:
+            assert writer.state.stopped
+            shutil.move(stick, folder)
+            gone = False
+        now += 100_000_000
         writer.feed(record)
         writer._syncer.wait_idle()
     writer.finish()
-    assert "sync_failed" in logs(read_take(tmp_path))
+    take = read_take(folder)
+    assert contents(take) == expected
+    assert not take.damages
+    assert "sync_failed" in logs(take)
+    assert not writer.state.stopped
 
 
 def test_the_working_file_stays_small_and_aligned(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
