@@ -46,6 +46,8 @@ class Board:
     away: dict[str, str] = field(default_factory=dict)  #: machines that do not answer, and what is said of it
     halted: str = ""  #: what is wrong with the daemon itself, as the keeper says
     _of_take: set[str] = field(default_factory=set)  #: alarms that the take that rolls has given
+    _of_log: set[str] = field(default_factory=set)  #: alarms that a log that stands still has given
+    _log_trouble: str = ""  #: what was last heard of the log
     _cues: dict[str, tuple[Sequence[int], Sequence[NextCue]]] = field(default_factory=dict)
 
     @property
@@ -105,6 +107,24 @@ class Board:
     def put_out(self, text: str) -> None:
         """An alarm is over."""
         self.alarms = deque((alarm for alarm in self.alarms if alarm.text != text), maxlen=ALARMS_KEPT)
+
+    def see_log(self, utc: str, trouble: str, *, writing: bool) -> str:
+        """Light the alarm of the record, or put it out once a record is written again; return what is news.
+
+        A take that ends with its log still stopped puts nothing out: nobody knows yet that the disk is well.
+        """
+        before, self._log_trouble = self._log_trouble, trouble
+        if trouble and trouble != before:
+            text = f"the take's log has stopped: {trouble}"
+            self.alarm(utc, "error", text)
+            self._of_log.add(text)
+            return f"the take's log has stopped, the music goes on: {trouble}"
+        if trouble or not writing or not self._of_log:
+            return ""
+        for text in self._of_log:
+            self.put_out(text)
+        self._of_log.clear()
+        return "the take's log goes on"
 
     def there(self, port: str) -> bool:
         """Return whether a port is open and not gone."""

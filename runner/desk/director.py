@@ -72,7 +72,6 @@ class Director:
         self.silent: Callable[[str, bool], None] = lambda _port, _silent: None  #: for who maps controls
         self._last_end_ns = 0
         self._to_close: Ended | None = None  # a take whose recorders are stopping
-        self._told_trouble = ""
         self._silences: dict[str, str] = {}  #: what was said of each port that is silent
 
     @classmethod
@@ -492,11 +491,9 @@ class Director:
         self.tell("progress", data)
 
     def _tell_log_trouble(self) -> None:
-        trouble = self.recording.keeper.log_trouble
-        if trouble and trouble != self._told_trouble:
-            self.tell.warn(f"the take's log has stopped, the music goes on: {trouble}")
-            self.board.alarm(utc_text(), "error", f"the take's log has stopped: {trouble}")
-        self._told_trouble = trouble
+        keeper = self.recording.keeper
+        if news := self.board.see_log(utc_text(), keeper.log_trouble, writing=keeper.writing):
+            self.tell.warn(news)
 
     def status(self) -> Status:
         """Return what there is to see."""

@@ -79,6 +79,11 @@ class TakeKeeper:
         return self._writer is not None and self._folder == self.store.folder / key
 
     @property
+    def writing(self) -> bool:
+        """Whether a take's log is open."""
+        return self._writer is not None
+
+    @property
     def safe(self) -> bool:
         """Whether all that was fed is with the system; False while the disk takes nothing."""
         return self._writer is None or self._writer.safe

@@ -110,6 +110,7 @@ def test_a_disk_that_is_full_for_a_while_stops_the_log_and_not_the_music(
         disk.fill(run)
         run.wait_for_text("the take's log has stopped, the music goes on")
         disk.free(run)
+        run.wait_for_text("the take's log goes on")
         code = run.wait()
         summary = run.summary()
         assert_record_is_whole(run.takes()[0])

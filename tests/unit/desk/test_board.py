@@ -30,6 +30,21 @@ def test_an_alarm_of_a_take_is_put_out_by_the_next() -> None:
     assert [alarm.text for alarm in seen.alarms] == ["the take's log has stopped: no space"]
 
 
+def test_the_alarm_of_a_log_that_stands_is_put_out_once_a_log_is_written_again() -> None:
+    """In the same take, or in the next: not by the end of a take that could not be written."""
+    seen = board()
+    assert seen.see_log("19:30", "", writing=True) == ""
+    assert "stopped, the music goes on: no space" in seen.see_log("19:31", "no space", writing=True)
+    assert seen.see_log("19:32", "no space", writing=True) == ""
+    assert "the music goes on: I/O" in seen.see_log("19:33", "I/O error", writing=True)
+    assert len(seen.alarms) == 2
+    assert seen.see_log("19:34", "", writing=False) == ""
+    assert len(seen.alarms) == 2
+    assert seen.see_log("19:35", "", writing=True) == "the take's log goes on"
+    assert not seen.alarms
+    assert seen.see_log("19:36", "", writing=True) == ""
+
+
 def test_a_missing_port_is_named_once_and_what_lacks_is_told_in_few_words() -> None:
     """The engine's reason begins with the port's name; whoever shows it names the port himself."""
     seen = board()
