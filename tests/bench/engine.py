@@ -39,13 +39,14 @@ from measure import (
     load,
     machine,
     ratio_interval,
+    seconds_without_steal,
     session_text,
-    steal_ms,
     wake_program,
 )
 from timing_page import put_table
 
 WITNESS_EARLY_NS = 300_000
+LEAST_SECONDS = 20  #: 1,000 moments, of which the 99.9th percentile is the worst but one
 STALL_US = 1000.0  #: what is later than this is looked into one by one
 
 
@@ -56,19 +57,15 @@ def one_run(seconds: float, program: str | None, tree: str = "", ports: int = 4)
         left = seconds - 2
         yard = Cyclictest(anchor + INTERVAL_NS // 2, left)
         witness = Witness(program, anchor - WITNESS_EARLY_NS, left, PRIORITY + 5) if program else None
-        stolen = steal_ms()
         rolling.sample_to_end()
-        stolen = steal_ms() - stolen
         take, beside = rolling.take(), yard.series()
         rows = None if witness is None else witness.rows()
     within = (take.series.due_ns >= beside.due_ns.min()) & (take.series.due_ns <= beside.due_ns.max())
     ours = Series(take.series.due_ns[within], take.series.late_us[within])
     result: dict[str, Any] = {
-        "engine": ours.figures(),
-        "cyclictest": beside.figures(),
-        "ratio": ours.figures()["p999"] / max(1.0, beside.figures()["p999"]),
-        "ratio_interval": ratio_interval(ours, beside),
-        "steal_ms": stolen,
+        **against(ours, beside),
+        "steal_ms": take.steal[-1][1] - take.steal[0][1],
+        **without_steal(ours, beside, take),
         "verdict": take.summary["verdict"],
         "sent": take.summary["clock"]["sent"],
         "missing": take.summary["clock"]["missing"],
@@ -79,6 +76,24 @@ def one_run(seconds: float, program: str | None, tree: str = "", ports: int = 4)
         result["c_loop"] = figures(np.maximum(0, rows[:, 2]) / 1e3)
         result["stalls"] = stalls(ours, take, rows)
     return result
+
+
+def against(ours: Series, beside: Series) -> dict[str, Any]:
+    """Return the figures of the engine and of cyclictest, and the ratio of their 99.9th percentiles."""
+    return {
+        "engine": ours.figures(),
+        "cyclictest": beside.figures(),
+        "ratio": ours.figures()["p999"] / max(1.0, beside.figures()["p999"]),
+        "ratio_interval": ratio_interval(ours, beside),
+    }
+
+
+def without_steal(ours: Series, beside: Series, take: Take) -> dict[str, Any]:
+    """Return the same figures for the seconds in which the host took no core away, if they are enough."""
+    spans = seconds_without_steal(take.steal)
+    if len(spans) < LEAST_SECONDS:
+        return {}
+    return {"without_steal": {"seconds": len(spans), **against(ours.within(spans), beside.within(spans))}}
 
 
 def stalls(ours: Series, take: Take, rows: np.ndarray) -> list[dict[str, Any]]:
@@ -137,16 +152,26 @@ def table(results: dict[str, Any]) -> str:
         "|---|---|---:|---:|---:|---:|---:|",
     ]
     for name, run in results["runs"].items():
-        low, high = run["ratio_interval"]
-        rows = [("engine", run["engine"], f"{run['ratio']:.2f} ({low:.2f} to {high:.2f})")]
-        rows.append(("cyclictest, each core", run["cyclictest"], "1"))
+        rows = _rows_of(run)
         if "c_loop" in run:
             rows.append(("bare C loop, each core", run["c_loop"], ""))
-        for who, row, told in rows:
-            cells = " | ".join(f"{row[key]:.0f}" for key in ("p50", "p99", "p999", "max"))
-            lines.append(f"| {name} | {who} | {cells} | {told} |")
+        lines += [_row_text(name, *row) for row in rows]
+        if quiet := run.get("without_steal"):
+            label = f"{name}, the {quiet['seconds']} s without steal"
+            lines += [_row_text(label, *row) for row in _rows_of(quiet)]
     lines += ["", *_stall_lines(results["runs"]), "", _costs(results)]
     return "\n".join(lines)
+
+
+def _rows_of(run: dict[str, Any]) -> list[tuple[str, dict[str, float], str]]:
+    low, high = run["ratio_interval"]
+    told = f"{run['ratio']:.2f} ({low:.2f} to {high:.2f})"
+    return [("engine", run["engine"], told), ("cyclictest, each core", run["cyclictest"], "1")]
+
+
+def _row_text(load_name: str, who: str, row: dict[str, float], told: str) -> str:
+    cells = " | ".join(f"{row[key]:.0f}" for key in ("p50", "p99", "p999", "max"))
+    return f"| {load_name} | {who} | {cells} | {told} |"
 
 
 def _stall_lines(runs: dict[str, Any]) -> list[str]:

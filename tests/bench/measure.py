@@ -91,6 +91,13 @@ class Series:
         """Return count, p50, p99, p99.9 and maximum."""
         return figures(self.late_us)
 
+    def within(self, spans: Sequence[tuple[int, int]]) -> Series:
+        """Return what fell due in one of the spans of (begin, end) in ns."""
+        keep = np.zeros(len(self.due_ns), dtype=bool)
+        for begin, end in spans:
+            keep |= (self.due_ns >= begin) & (self.due_ns < end)
+        return Series(self.due_ns[keep], self.late_us[keep])
+
     def slices(self) -> list[np.ndarray]:
         """Return the latenesses second by second: stalls come in heaps, and a heap is one event."""
         number = (self.due_ns - self.due_ns.min()) // SLICE_NS
@@ -180,15 +187,36 @@ def steal_ms() -> float:
         return int(file.readline().split()[8]) * 1000 / os.sysconf("SC_CLK_TCK")
 
 
+def seconds_without_steal(samples: Sequence[tuple[int, float]]) -> list[tuple[int, int]]:
+    """Return the seconds, each (begin, end) in monotonic ns, in which the host took no core away.
+
+    `samples` are (monotonic ns, steal of all cores so far in ms). The kernel tells it in steps of 10 ms, at
+    a core's next tick: so a second may hold shorter absences, and the half second after it is looked at too.
+    """
+    moments = np.array([moment for moment, _ in samples], dtype=np.int64)
+    stolen_ms = np.array([ms for _, ms in samples])
+
+    def told_at(moment: int) -> float:
+        return float(stolen_ms[max(0, int(np.searchsorted(moments, moment, "right")) - 1)])
+
+    last = int(moments[-1]) - SLICE_NS * 3 // 2
+    begins = range(int(moments[0]), last, SLICE_NS)
+    return [(b, b + SLICE_NS) for b in begins if told_at(b) == told_at(b + SLICE_NS * 3 // 2)]
+
+
 @dataclass(slots=True)
 class Take:
-    """One rolled take as it was measured; `cores` are (monotonic ns, core of the engine) samples."""
+    """One rolled take as it was measured.
+
+    `cores` are (monotonic ns, core of the engine) samples, `steal` (monotonic ns, steal so far in ms).
+    """
 
     series: Series
     notes: Series | None  #: the messages of the parts, if there are any
     summary: dict[str, Any]
     anchor_ns: int
     cores: list[tuple[int, int]] = field(default_factory=list)
+    steal: list[tuple[int, float]] = field(default_factory=list)
     cpu: dict[str, float] = field(default_factory=dict)
     rss_mb: dict[str, float] = field(default_factory=dict)
 
@@ -219,6 +247,7 @@ class RollingTake:
         )
         self._processes: dict[str, psutil.Process] = {}
         self._cores: list[tuple[int, int]] = []
+        self._steal: list[tuple[int, float]] = []
         self._spent: dict[str, tuple[float, float]] = {}
         self._rss: dict[str, float] = {}
 
@@ -273,6 +302,7 @@ class RollingTake:
             time.sleep(0.1)
 
     def _sample(self) -> None:
+        self._steal.append((time.monotonic_ns(), steal_ms()))
         self._cores.append((time.monotonic_ns(), self._processes["engine"].cpu_num()))
         if len(self._cores) % 10 != 1:
             return
@@ -296,6 +326,7 @@ class RollingTake:
             json.loads(summary.read_text()),
             self._anchor(summary.parent),
             self._cores,
+            self._steal,
             cpu,
             self._rss,
         )
