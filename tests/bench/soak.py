@@ -2,13 +2,15 @@
 
 The dummy driver of JACK keeps the time of a sound card; an independent python-rtmidi client counts every
 clock that arrives. stress-ng keeps both cores and the disk busy. Every ten seconds the memory of all
-processes is noted: their share of what is resident (PSS), since JACK's own memory is shared by its clients.
+processes is noted: what they wrote themselves (anonymous memory), which is what a leak makes grow; and their
+share of what is resident (PSS), since JACK's own memory is shared by its clients. That share grows by itself
+when other programs that use the same libraries end.
 
     python tests/bench/soak.py --minutes 60 --write
 
 Passes if no clock is missing or extra at the listener, tempo by least squares is within 0.001 % of the file's
-and one JACK period, memory after the first fifth grows by less than 1 MB an hour and process, and the record
-is complete.
+and one JACK period, anonymous memory after the first fifth grows by less than 1 MB an hour and process, and
+the record is complete.
 """
 
 from __future__ import annotations
@@ -83,7 +85,7 @@ def measure(minutes: float, loaded: bool) -> dict[str, Any]:
     bars = max(2, round(minutes * 60 / 1.92))
     server = start_jack_server()
     os.environ.update(server.environment)
-    memory: dict[str, list[float]] = {}
+    memory: dict[str, list[tuple[float, float]]] = {}
     try:
         with (
             tempfile.TemporaryDirectory(prefix="takewright-soak-") as name,
@@ -125,19 +127,30 @@ def measure(minutes: float, loaded: bool) -> dict[str, Any]:
         "lateness_us": summary["clock"]["lateness_us"],
         "tempo_off_percent": tempo_off_percent(ear.clocks),
         "records": summary["log"],
-        "growth_mb_an_hour": {name: growth(rows) for name, rows in memory.items()},
-        "pss_mb": {name: max(rows) for name, rows in memory.items()},
+        "growth_mb_an_hour": {name: growth([own for own, _ in rows]) for name, rows in memory.items()},
+        "pss_growth_mb_an_hour": {
+            name: growth([share for _, share in rows]) for name, rows in memory.items()
+        },
+        "pss_mb": {name: max(share for _, share in rows) for name, rows in memory.items()},
+        "anonymous_mb": {name: [round(own, 2) for own, _ in rows[::12]] for name, rows in memory.items()},
     }
 
 
-def _note_memory(pid: int, memory: dict[str, list[float]]) -> None:
-    with suppress(psutil.Error):
+def _note_memory(pid: int, memory: dict[str, list[tuple[float, float]]]) -> None:
+    with suppress(psutil.Error, OSError, KeyError):
         keeper = psutil.Process(pid)
         for process in (keeper, *keeper.children()):
             words = process.cmdline()
             name = next((w.removeprefix("runner.") for w in words if w.startswith("runner.")), "keeper")
             name = "spare" if "--spare" in words else "keeper" if name == "cli" else name
-            memory.setdefault(name, []).append(process.memory_full_info().pss / 1e6)
+            memory.setdefault(name, []).append(_sizes_mb(process.pid))
+
+
+def _sizes_mb(pid: int) -> tuple[float, float]:
+    """Return a process's anonymous memory and its share of what is resident, in MB."""
+    text = Path(f"/proc/{pid}/smaps_rollup").read_text()
+    size = {words[0]: int(words[1]) * 1024 / 1e6 for line in text.splitlines()[1:] if (words := line.split())}
+    return size["Anonymous:"], size["Pss:"]
 
 
 def growth(rows: list[float]) -> float:
@@ -161,6 +174,7 @@ def table(results: dict[str, Any]) -> str:
     """Return the results as Markdown."""
     late = results["lateness_us"]
     grown = ", ".join(f"{name} {value:+.2f}" for name, value in results["growth_mb_an_hour"].items())
+    shared = ", ".join(f"{name} {value:+.2f}" for name, value in results["pss_growth_mb_an_hour"].items())
     sizes = ", ".join(f"{name} {value:.0f}" for name, value in results["pss_mb"].items())
     return "\n".join(
         [
@@ -176,7 +190,8 @@ def table(results: dict[str, Any]) -> str:
             f"| lateness p50, p99, p99.9, max | {late['p50']:.0f}, {late['p99']:.0f}, {late['p999']:.0f}, "
             f"{late['max']:.0f} µs |",
             f"| records lost | {results['records']['dropped']} of {results['records']['records']} |",
-            f"| growth of memory (PSS) | {grown} MB an hour |",
+            f"| growth of anonymous memory | {grown} MB an hour |",
+            f"| growth of the share of what is resident (PSS) | {shared} MB an hour |",
             f"| memory (PSS) | {sizes} MB |",
             f"| verdict of the take | {results['verdict']} {', '.join(results['findings'])} |",
         ]
