@@ -177,7 +177,11 @@ def _row_text(load_name: str, who: str, row: dict[str, float], told: str) -> str
 def _stall_lines(runs: dict[str, Any]) -> list[str]:
     lines = []
     for name, run in runs.items():
-        text = f"- {name}: the host kept the cores away for {run['steal_ms']:.0f} ms in all (steal)"
+        worst = run["engine"]["max"] / max(1.0, run["cyclictest"]["max"])
+        text = (
+            f"- {name}: the worst moment was {worst:.2f} of cyclictest's worst (asked for over ten minutes: "
+        )
+        text += f"1.5); the host kept the cores away for {run['steal_ms']:.0f} ms in all (steal)"
         if "stalls" in run:
             same = sum(stall["same"] for stall in run["stalls"])
             text += (
