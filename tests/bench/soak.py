@@ -1,10 +1,10 @@
 """An hour of a real take on a real JACK server, under load: no drift, no growth, no lost record.
 
-The dummy driver of JACK keeps the time of a sound card; an independent python-rtmidi client counts every
-clock that arrives. stress-ng keeps both cores and the disk busy. Every ten seconds the memory of all
-processes is noted: what they wrote themselves (anonymous memory), which is what a leak makes grow; and their
-share of what is resident (PSS), since JACK's own memory is shared by its clients. That share grows by itself
-when other programs that use the same libraries end.
+The dummy driver of JACK keeps the time of a sound card; an independent python-rtmidi client in a process of
+its own (tests/support/ear.py) notes every clock that arrives. stress-ng keeps both cores and the disk busy.
+Every ten seconds the memory of all processes is noted: what they wrote themselves (anonymous memory), which is
+what a leak makes grow; and their share of what is resident (PSS), since JACK's own memory is shared by its
+clients. That share grows by itself when other programs that use the same libraries end.
 
     python tests/bench/soak.py --minutes 60 --write
 
@@ -16,6 +16,7 @@ the record is complete.
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import sys
 import tempfile
@@ -33,9 +34,10 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "support"))
 
 from jack_server import start_jack_server  # noqa: E402
-from live_run import running  # noqa: E402
+from live_run import listening, running  # noqa: E402
 
 BPM = 125
+CLOCK = b"\xf8"  #: MIDI 1.0 Detailed Specification 4.2.1, Timing Clock
 TEMPO_LIMIT_PERCENT = 0.001
 GROWTH_LIMIT_MB = 1.0
 EVERY_S = 10.0
@@ -47,37 +49,13 @@ def session_text(bars: int) -> str:
 session: Lantern Quay, soak
 format: 1
 ports:
-  box: {{match: "quay-ear:in", direction: out}}
+  box: {{match: "quay-ear:ear", direction: out}}
 machines:
   drums: {{port: box, channel: 10, follows: [clock, transport]}}
 songs:
   - {{song: Long Watch, tempo: {BPM}, meter: 4/4, length: {bars} bars, pre-roll: 0 bars}}
 order: [Long Watch]
 """
-
-
-class Ear:
-    """An independent client that notes when each clock came."""
-
-    def __init__(self) -> None:
-        import rtmidi
-
-        self.clocks: list[int] = []
-        self._into = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="quay-ear")
-        self._into.ignore_types(sysex=False, timing=False, active_sense=False)
-        self._into.open_virtual_port("in")
-        self._into.set_callback(self._take)
-
-    def _take(self, event: tuple[list[int], float], _data: object) -> None:
-        if event[0][0] == 0xF8:
-            self.clocks.append(time.monotonic_ns())
-
-    def close(self) -> None:
-        """Leave the server in good order."""
-        self._into.cancel_callback()
-        time.sleep(0.05)
-        self._into.close_port()
-        self._into.delete()
 
 
 def measure(minutes: float, loaded: bool) -> dict[str, Any]:
@@ -94,24 +72,22 @@ def measure(minutes: float, loaded: bool) -> dict[str, Any]:
             folder = Path(name)
             session = folder / "soak.yaml"
             session.write_text(session_text(bars))
-            ear = Ear()
-            try:
-                words = [str(session), "--song", "Long Watch"]
-                with running(words, folder / "takes", server.child_environment()) as run:
-                    end = time.monotonic() + minutes * 60 + 120
-                    noted = 0.0
-                    while run.process.poll() is None and time.monotonic() < end:
-                        run.let_pass(0.5)
-                        if time.monotonic() - noted >= EVERY_S:
-                            noted = time.monotonic()
-                            _note_memory(run.process.pid, memory)
-                    code = run.process.wait(30)
-                    (take,) = run.takes()
-                    import json
-
-                    summary = json.loads((take / "take.json").read_text())
-            finally:
-                ear.close()
+            words = [str(session), "--song", "Long Watch"]
+            with (
+                listening("quay", ("ear",), server.child_environment()) as ear,
+                running(words, folder / "takes", server.child_environment()) as run,
+            ):
+                end = time.monotonic() + minutes * 60 + 120
+                noted = 0.0
+                while run.process.poll() is None and time.monotonic() < end:
+                    run.let_pass(0.5)
+                    if time.monotonic() - noted >= EVERY_S:
+                        noted = time.monotonic()
+                        _note_memory(run.process.pid, memory)
+                code = run.process.wait(30)
+                (take,) = run.takes()
+                summary = json.loads((take / "take.json").read_text())
+            clocks = [entry.t_ns for entry in ear.heard() if entry.data == CLOCK]
     finally:
         server.stop()
     return {
@@ -122,10 +98,10 @@ def measure(minutes: float, loaded: bool) -> dict[str, Any]:
         "verdict": summary["verdict"],
         "findings": [finding["code"] for finding in summary["findings"]],
         "planned": bars * 96,
-        "heard": len(ear.clocks),
+        "heard": len(clocks),
         "sent": summary["clock"]["sent"],
         "lateness_us": summary["clock"]["lateness_us"],
-        "tempo_off_percent": tempo_off_percent(ear.clocks),
+        "tempo_off_percent": tempo_off_percent(clocks),
         "records": summary["log"],
         "growth_mb_an_hour": {name: growth([own for own, _ in rows]) for name, rows in memory.items()},
         "pss_growth_mb_an_hour": {
