@@ -23,7 +23,7 @@ from runner.engine.log import PipeSink, RecordLog
 from runner.engine.loop import BEAT_NS, IDLE_BEAT_NS, Loop, make_player
 from runner.engine.rescue import RescueFile
 from runner.engine.rights import PRIORITY, Rights, quiet_collector, take_rights
-from runner.engine.standby import Outputs, name_process, open_to_rescue, stand_by
+from runner.engine.standby import Outputs, lossy_after_a_death, name_process, open_to_rescue, stand_by
 from runner.errors import InternalError, RigError, StateError, TakewrightError
 from runner.framing import PacketJoiner, cut_packets
 from runner.plan.timeline import Course
@@ -54,6 +54,7 @@ class Engine:
         self._outputs = Outputs(rescue, self._waker.fd)
         self._loop: Loop | None = None
         self._config: RigConfig | None = None  # of the ports that are open
+        self._lossy: list[int] = []
         self._clock = RealClock([])
         self._waiting: tuple[int, bytes, int] | None = None  # command, payload, since: for a quiet moment
         self._quit = False
@@ -233,6 +234,7 @@ class Engine:
             configs = [PortConfig.from_dict(port) for port in config.ports]
             opened = open_ports({port.name: port for port in configs}, wake_fd=self._waker.fd)
         ports = list(opened.values())
+        self._lossy = lossy_after_a_death(ports)
         table = self._rescue.table
         owed, unsure = Sounding(table), Sounding(self._rescue.unsure)
         for port in range(len(ports)):
@@ -330,7 +332,7 @@ class Engine:
                 str(entry["text"]) for entry in missing
             )
         self._log.add_json(Kind.FINDING, now, data)
-        self._player.silence(now)
+        self._loop.silence_after_death(now, self._lossy)
         self._loop.serve(self._now())
         self._loop.complete_ports()
         self._end_of_the_dead()

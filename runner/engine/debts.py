@@ -3,16 +3,20 @@
 A port that refuses (a full queue, a driver that hangs) may refuse the one Note Off that a note gets. The
 player has done its part by then; the table of what was really sent knows better. So a port that refused
 anything is looked at again: as soon as it takes messages, and every quarter of a second while it does not.
+
+What ends the notes of an engine that died may vanish on its way too, where the sound system is still busy
+with that death (JACK, seen). It is sent once more a little later, if nothing has begun to roll by then.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from runner.play.sounding import Sounding
 
 RETRY_NS = 250_000_000
+ONCE_MORE_NS = 500_000_000  #: a JACK server has thrown a dead client out by then
 
 
 class Debts:
@@ -22,10 +26,16 @@ class Debts:
         """`owed` counts what was really sent."""
         self._owed = owed
         self._again_ns: dict[int, int] = {}
+        self._more: list[tuple[int, int, list[bytes]]] = []
 
     def refused(self, port: int, now_ns: int) -> None:
         """Note that a port refused a message."""
         self._again_ns[port] = now_ns + RETRY_NS
+
+    def once_more(self, port: int, messages: Sequence[bytes], now_ns: int) -> None:
+        """Have what ended something sent once more: it may have gone nowhere."""
+        if messages:
+            self._more.append((now_ns + ONCE_MORE_NS, port, list(messages)))
 
     def takes_again(self, port: int, now_ns: int) -> None:
         """Note that a port that refused takes messages."""
@@ -34,13 +44,18 @@ class Debts:
 
     def next_deadline_ns(self) -> int | None:
         """Return when a port is to be tried next; None if none is."""
-        return min(self._again_ns.values(), default=None)
+        return min([*self._again_ns.values(), *(more[0] for more in self._more)], default=None)
 
-    def due(self, now_ns: int, sounding: Sounding) -> Iterator[tuple[int, list[bytes]]]:
+    def due(self, now_ns: int, sounding: Sounding, *, moving: bool) -> Iterator[tuple[int, list[bytes]]]:
         """Yield each port that is to be tried now, with what it owes beyond what is meant to be sounding.
 
-        A port that the caller finds to refuse again is to be reported again by `refused`.
+        A port that the caller finds to refuse again is to be reported again by `refused`. What was to be sent
+        once more is left out while something is `moving`: it could end what has just begun.
         """
+        more = [entry for entry in self._more if entry[0] <= now_ns]
+        self._more = [entry for entry in self._more if entry[0] > now_ns]
+        if not moving:
+            yield from ((port, messages) for _, port, messages in more)
         for port, again_ns in list(self._again_ns.items()):
             if again_ns <= now_ns:
                 del self._again_ns[port]

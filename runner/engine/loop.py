@@ -8,7 +8,7 @@ one. Nothing in it touches a disk, logs a line or waits for a lock.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from runner.engine.clock import Clock
 from runner.engine.debts import Debts
@@ -146,12 +146,19 @@ class Loop:
     def _pay_debts(self) -> None:
         """End on ports that refused messages what they still sound and should not."""
         now = self._clock.now_ns()
-        for port, messages in self._debts.due(now, self.player.sounding):
+        for port, messages in self._debts.due(now, self.player.sounding, moving=self.player.moving):
             if port in self._presence.away:
                 continue  # it is told all that it owes when it is back
             at = self.player.position(now)
             sends = [Send(now, port, data, NONE16, _NO_SOURCE, at, NO_TICK, True) for data in messages]
             self._send(sends, planned=False)
+
+    def silence_after_death(self, now_ns: int, lossy: Iterable[int]) -> None:
+        """Silence what a dead engine left; on the ports that may have lost it, once more a little later."""
+        sounding = self.player.sounding
+        for port in lossy:
+            self._debts.once_more(port, [*sounding.stop(port), *sounding.note_offs(port)], now_ns)
+        self.player.silence(now_ns)
 
     def tell_away(self, now_ns: int) -> None:
         """Write down which ports are away as a take begins."""

@@ -11,6 +11,7 @@ import contextlib
 import gc
 import os
 import select
+from collections.abc import Sequence
 from dataclasses import replace
 
 from runner.engine.rescue import RescueFile
@@ -35,6 +36,13 @@ def open_to_rescue(config: RigConfig, wake_fd: int) -> dict[str, Port]:
     """Open what there is of a rig, as far as it is needed to silence it; `complete` does the rest."""
     configs = [replace(PortConfig.from_dict(port), wait=True) for port in config.ports]
     return open_ports({port.name: port for port in configs}, wake_fd=wake_fd, inputs_later=True)
+
+
+def lossy_after_a_death(ports: Sequence[Port]) -> list[int]:
+    """Return the ports on which what is sent may vanish while the system is busy with a client that died."""
+    if choose_service().api != "jack":
+        return []
+    return [index for index, port in enumerate(ports) if isinstance(port, SystemMidiPort)]
 
 
 class Outputs:

@@ -2,8 +2,8 @@
 
 The dummy driver of JACK keeps the time of a sound card; an independent python-rtmidi client in a process of
 its own (tests/support/ear.py) notes every clock that arrives. stress-ng keeps both cores and the disk busy.
-Every ten seconds the memory of all processes is noted: what they wrote themselves (anonymous memory), which is
-what a leak makes grow; and their share of what is resident (PSS), since JACK's own memory is shared by its
+Every ten seconds the memory of all processes is noted: what they wrote themselves (anonymous memory), which
+is what a leak makes grow; and their share of what is resident (PSS), since JACK's own memory is shared by its
 clients. That share grows by itself when other programs that use the same libraries end.
 
     python tests/bench/soak.py --minutes 60 --write

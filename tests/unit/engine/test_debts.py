@@ -5,6 +5,7 @@ from __future__ import annotations
 from timelines import INTERVAL_NS, course, timeline
 
 from runner.engine.clock import VirtualClock
+from runner.engine.debts import ONCE_MORE_NS
 from runner.engine.log import MemorySink, RecordLog
 from runner.engine.loop import Loop
 from runner.play.commands import RigMachine
@@ -95,3 +96,38 @@ def test_closing_tries_once_more() -> None:
     loop.close()
     assert clock.now_ns() < anchor + 48 * INTERVAL_NS
     assert port.taken.count(b"\x80\x3c\x40") == 1
+
+
+def test_what_may_have_vanished_is_sent_once_more() -> None:
+    """Stop and Note Offs after an engine's death (MIDI 1.0 4.2.1, p. 30, A-4), again half a second later."""
+    loop, clock, port, anchor, _sink = _rolled(40)
+    loop.send_now(0, 0, b"\xfa")
+    loop.run_until(anchor + 5 * INTERVAL_NS)
+    loop.player.stop(clock.now_ns(), "test")
+    loop.player.sounding.track(0, b"\xfa")
+    loop.player.sounding.track(0, b"\x90\x3c\x64")  # as the table of a dead engine has it
+    port.taken.clear()
+    loop.silence_after_death(clock.now_ns(), [0])
+    loop.run_until(clock.now_ns() + ONCE_MORE_NS - 1)
+    first = list(port.taken)
+    assert first[-2:] == [b"\xfc", b"\x80\x3c\x40"]
+    loop.run_until(clock.now_ns() + SECOND)
+    assert port.taken == [*first, b"\xfc", b"\x80\x3c\x40"]
+    loop.run_until(clock.now_ns() + 3 * SECOND)
+    assert len(port.taken) == len(first) + 2
+
+
+def test_it_is_not_sent_into_a_roll_that_has_begun() -> None:
+    """Whoever rolls again within that half second keeps his Start."""
+    loop, clock, port, _anchor, _sink = _rolled(40)
+    loop.player.stop(clock.now_ns(), "test")
+    loop.run_until(clock.now_ns() + SECOND)
+    loop.player.sounding.track(0, b"\xfa")
+    loop.silence_after_death(clock.now_ns(), [0])
+    loop.run_until(clock.now_ns() + 1)
+    loop.player.load(course(timeline(clocks=480, events=[(0, 0, b"\xfa")], ports=1)))
+    loop.player.roll(clock.now_ns())
+    port.taken.clear()
+    loop.run_until(clock.now_ns() + SECOND)
+    assert b"\xfa" in port.taken
+    assert b"\xfc" not in port.taken
