@@ -1,4 +1,4 @@
-"""Who is connected to whom on a JACK server, asked of the JACK library in this process.
+"""Who is connected to whom on a JACK server, asked of the JACK library in this process; and joining anew.
 
 python-rtmidi lists ports but not connections: a program that goes and comes back between two looks is listed
 as before, and nothing reaches it. JACK's own C interface tells (`jack_port_by_name` and
@@ -13,6 +13,7 @@ after a connection was made or broken JACK 2 waits for the next of its periods b
 from __future__ import annotations
 
 import ctypes
+import errno
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,13 @@ class JackGraph:
             found.add(name.decode(errors="replace"))
         library.jack_free(names)
         return frozenset(found)
+
+    def join(self, source: str, sink: str) -> bool:
+        """Connect two ports, given by their full names; whether they are connected now."""
+        if not self._client:
+            return False
+        result: int = self._library.jack_connect(self._client, source.encode(), sink.encode())
+        return result in (0, errno.EEXIST)
 
     def close(self) -> None:
         """Leave the server; may be called twice, and never after the server has died."""
@@ -92,6 +100,8 @@ def _declared(library: Any) -> Any:
     library.jack_port_by_name.argtypes = (pointer, ctypes.c_char_p)
     library.jack_port_get_all_connections.restype = ctypes.POINTER(ctypes.c_char_p)
     library.jack_port_get_all_connections.argtypes = (pointer, pointer)
+    library.jack_connect.restype = ctypes.c_int
+    library.jack_connect.argtypes = (pointer, ctypes.c_char_p, ctypes.c_char_p)
     library.jack_free.restype = None
     library.jack_free.argtypes = (pointer,)
     return library

@@ -249,14 +249,40 @@ class SystemMidi:
         fault = faults.take()
         if fault:
             raise PortError(config.name, f"cannot open {name!r}: {fault}")
-        if before is None:
-            opened = Opened(name, f":{config.name}" if named else next(iter(made), ""))
+        if before is None and named:
+            opened = Opened(name, self._own_on_jack(name, config) or f":{config.name}")
+        elif before is None:
+            opened = Opened(name, next(iter(made), ""))
         else:
             opened = Opened(name, before.own)
             if named:
                 return opened  # JACK would wait for its next period before it tells
         # a service that shows its connections in another way must not make every port look lost
         return opened if self.linked(opened, way) else Opened(name, "")
+
+    def _own_on_jack(self, name: str, config: PortConfig) -> str:
+        """Return the full name of our port that was just joined to `name`; empty if it cannot be told."""
+        joined = self._graph.connections(name) if self._graph is not None else None
+        ours = (
+            own for own in joined or () if own.startswith(self._unique) and own.endswith(f":{config.name}")
+        )
+        return next(ours, "")
+
+    def joins_anew(self, before: Opened | None) -> bool:
+        """Whether what was lost is to be joined again as it stands, our own port never closed: so on JACK.
+
+        RtMidi unregisters a port that JACK's thread may be reading in that moment, which can end the process
+        (seen); and a port is lost and found while others play.
+        """
+        return self._graph is not None and before is not None and before.own.startswith(self._unique)
+
+    def join(self, config: PortConfig, way: Way, before: Opened) -> Opened:
+        """Join our port to what the session means now; PortError if that cannot be."""
+        name = self.match(config, way).name
+        ends = (before.own, name) if way == "out" else (name, before.own)
+        if self._graph is None or not self._graph.join(*ends):
+            raise PortError(config.name, f"cannot open {name!r}: JACK does not connect it")
+        return Opened(name, before.own)
 
     def match(self, config: PortConfig, way: Way) -> SystemPort:
         """Return what a port of the session would be opened on; PortError where there is no such one."""

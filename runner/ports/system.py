@@ -14,6 +14,9 @@ measured):
   of 11,000 messages with bursts, 233 were lost and others came twice; through RtMidi's own queue, which
   needs no interpreter, 0 or 1. So JACK inputs are queued, and a thread of ours empties the queue. The
   time stamps are the same either way.
+- On JACK, closing a port or a client beside the server's own thread may end the process (seen: once in some
+  hundred times). So a port that was lost is not closed but joined anew by JACK's library; ports are closed
+  only when a rig is given up, and then nothing rolls.
 - On JACK a message of more than 16,379 bytes vanishes without a word, and a send into the full buffer of
   a server that died would spin for ever. So the length is checked, and the server is looked for before
   its buffer could be full.
@@ -69,7 +72,10 @@ class _Half:
         """Join what the session means; RigError if that cannot be. Not for one that is open."""
         if self._client is None:
             self._client = self._new_client()
-        opened = self._midi.open(self._client, self._faults, self._config, self.way, self._before)
+        if self._before is not None and self._midi.joins_anew(self._before):
+            opened = self._midi.join(self._config, self.way, self._before)
+        else:
+            opened = self._midi.open(self._client, self._faults, self._config, self.way, self._before)
         self._opened, self._before = opened, opened
 
     @property
@@ -87,11 +93,14 @@ class _Half:
             self._midi.match(self._config, self.way)
 
     def lose(self) -> None:
-        """Undo `open`; the client stays, for opening it again costs less than making another."""
+        """Undo `open`; the client stays, for opening it again costs less than making another.
+
+        On JACK its port stays too, joined to nothing: `joins_anew` says why.
+        """
         if self._client is not None and self._generation != self._midi.generation:
             _GIVEN_UP.append(self._client)
             self._client = self._before = None
-        elif self._opened is not None:
+        elif self._opened is not None and not self._midi.joins_anew(self._opened):
             self._client.close_port()
         self._opened = None
 

@@ -6,16 +6,20 @@ Source of what the functions give: the JACK API reference, <https://jackaudio.or
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
+from runner.errors import RigError
 from runner.ports import jack_graph, midi_client
+from runner.ports.base import PortConfig
 from runner.ports.jack_graph import JackGraph, loaded_libjack, open_graph
 from runner.ports.midi_client import Opened, SystemMidi
 from runner.ports.midi_service import MidiService
+from runner.ports.system import SystemMidiPort
 
 BOX = "quay-box:box"
 
@@ -36,6 +40,17 @@ class Library:
         """Null where there are none, as the reference says."""
         names: list[bytes | None] = [name.encode() for name in self.joined[port]]
         return [*names, None] if names else None
+
+    def jack_connect(self, _client: int, source: bytes, sink: bytes) -> int:
+        """0, or EEXIST if they are connected already, or -1 if one is not there."""
+        ends = source.decode(), sink.decode()
+        if any(end not in self.joined for end in ends):
+            return -1
+        if ends[1] in self.joined[ends[0]]:
+            return errno.EEXIST
+        self.joined[ends[0]].append(ends[1])
+        self.joined[ends[1]].append(ends[0])
+        return 0
 
     def jack_free(self, names: Any) -> None:
         """Take back an array."""
@@ -99,6 +114,87 @@ def test_where_connections_cannot_be_asked_for_the_name_must_do(monkeypatch: pyt
     monkeypatch.setattr(without, "names", lambda _way: [BOX])
     assert without.linked(Opened(BOX, ":box"), "out")
     assert not without.linked(Opened("quay-gone:gone", ":gone"), "out")
+
+
+class Client:
+    """As much of an RtMidi client as a port needs that is opened, lost and closed."""
+
+    def __init__(self, library: Library) -> None:
+        self._library = library
+        self.calls: list[str] = []
+
+    def get_ports(self) -> list[str]:
+        """What there is to be connected to."""
+        return [name for name in self._library.joined if name.startswith("quay-")]
+
+    def open_port(self, _index: int, name: str) -> None:
+        """Make a port and connect it."""
+        self.calls.append("open")
+        self._library.joined[f"takewright-7-box:{name}"] = []
+        self._library.jack_connect(1, f"takewright-7-box:{name}".encode(), BOX.encode())
+
+    def close_port(self) -> None:
+        """Unregister the port, which JACK's thread may be reading."""
+        self.calls.append("close")
+
+    def delete(self) -> None:
+        """End the client."""
+        self.calls.append("delete")
+
+
+def _port(monkeypatch: pytest.MonkeyPatch, library: Library) -> tuple[SystemMidiPort, Client, SystemMidi]:
+    monkeypatch.setattr(midi_client.os, "getpid", lambda: 7)
+    midi, client = _midi(monkeypatch, library), Client(library)
+    monkeypatch.setattr(midi, "client", lambda *_given: client)
+    monkeypatch.setattr(midi, "names", lambda _way: client.get_ports())
+    config = PortConfig("box", "system", match="quay-box*", direction="out", wait=True)
+    return SystemMidiPort(midi, config), client, midi
+
+
+def test_a_port_that_is_lost_and_found_is_joined_anew_and_not_closed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its client is left as it is, however often, and the connection is JACK's library's to make."""
+    library = Library({BOX: []})
+    port, client, _ = _port(monkeypatch, library)
+    own = "takewright-7-box:box"
+    assert port.present()
+    for _ in range(3):
+        library.joined.pop(BOX)
+        library.joined[own] = []
+        assert not port.present()
+        assert not port.returned()
+        library.joined[BOX] = []
+        assert not port.present(), "it is there, and we are not joined to it"
+        assert port.returned()
+        assert port.mend()
+        assert port.present()
+        assert library.joined[BOX] == [own]
+    assert client.calls == ["open"]
+    port.close()
+    assert client.calls == ["open", "close", "delete"]
+
+
+def test_a_port_that_jack_does_not_connect_begins_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What has gone between two steps is an error that names the port, and it is mended later."""
+    library = Library({BOX: []})
+    port, client, midi = _port(monkeypatch, library)
+    library.joined[BOX] = []
+    monkeypatch.setattr(library, "jack_connect", lambda *_ends: -1)
+    with pytest.raises(RigError, match=r"box.*JACK does not connect it"):
+        port.mend()
+    assert "JACK does not connect it" in port.trouble
+    monkeypatch.undo()
+    monkeypatch.setattr(midi, "names", lambda _way: client.get_ports())
+    assert midi.joins_anew(Opened(BOX, "takewright-7-box:box"))
+    assert client.calls == ["open"]
+
+
+def test_without_a_graph_and_on_alsa_a_lost_port_is_closed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """There it has to be: nothing else opens it again."""
+    midi = _midi(monkeypatch, Library({BOX: []}))
+    assert not midi.joins_anew(None)
+    assert not midi.joins_anew(Opened(BOX, ":box"))
+    monkeypatch.setattr(midi, "_graph", None)
+    assert not midi.joins_anew(Opened(BOX, f"{midi._unique}box:box"))
 
 
 @pytest.mark.parametrize(
