@@ -46,6 +46,7 @@ class Board:
     away: dict[str, str] = field(default_factory=dict)  #: machines that do not answer, and what is said of it
     halted: str = ""  #: what is wrong with the daemon itself, as the keeper says
     _of_take: set[str] = field(default_factory=set)  #: alarms that the take that rolls has given
+    _of_folder: dict[str, bool] = field(default_factory=dict)  #: its alarms; whether a take went elsewhere
     _of_log: set[str] = field(default_factory=set)  #: alarms that a log that stands still has given
     _log_trouble: str = ""  #: what was last heard of the log
     _cues: dict[str, tuple[Sequence[int], Sequence[NextCue]]] = field(default_factory=dict)
@@ -107,6 +108,21 @@ class Board:
     def put_out(self, text: str) -> None:
         """An alarm is over."""
         self.alarms = deque((alarm for alarm in self.alarms if alarm.text != text), maxlen=ALARMS_KEPT)
+
+    def see_folder(self, utc: str, closed: str = "", elsewhere: str = "") -> None:
+        """Light the alarm of a takes folder that takes nothing, or end it: a take is in its place again.
+
+        `closed` says why nothing can be written, `elsewhere` where a take went instead. That one stays, as a
+        warning, for somebody has to look for that take.
+        """
+        for text, stays in self._of_folder.items():
+            if stays:
+                self.alarm(utc, "warning", text)
+            else:
+                self.put_out(text)
+        self._of_folder = {text: stays for text, stays in ((closed, False), (elsewhere, True)) if text}
+        for text in self._of_folder:
+            self.alarm(utc, "error", text)
 
     def see_log(self, utc: str, trouble: str, *, writing: bool) -> str:
         """Light the alarm of the record, or put it out once a record is written again; return what is news.

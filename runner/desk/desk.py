@@ -122,12 +122,14 @@ class Desk:
             director.resume(self._spool.left_over())
             self._spool.used(recording.keeper.safe)
             return director
-        trouble = store.check_writable()
+        closed = store.why_closed() or ""
+        trouble = closed or store.why_short()
         if trouble and job.mode != "stay":
             raise TakesFolderError(trouble)
         if trouble:  # on stage the music comes first, and the disk may be plugged in later
             director.board.alarm(utc_text(), "error", trouble)
             self._tell.warn(trouble)
+        director.board.see_folder(utc_text(), closed)
         for each in (store, *spares):
             remove_beginnings(each.folder)
             for recovered in each.recover_all(job.run):

@@ -46,7 +46,11 @@ class Store:
         self.folder = Path(folder)
 
     def check_writable(self, needed_bytes: int = NEEDED_BYTES) -> str | None:
-        """Return why takes cannot be written here, with the remedy, or None if they can.
+        """Return why takes cannot be written here, with the remedy, or None if they can and there is room."""
+        return self.why_closed() or self.why_short(needed_bytes)
+
+    def why_closed(self) -> str | None:
+        """Return why nothing can be written here, with the remedy, or None if it can.
 
         Makes the folder if it is not there, writes a file, brings it to the medium and deletes it.
         """
@@ -57,16 +61,20 @@ class Store:
                 probe.write(bytes(4096))
                 probe.flush()
                 os.fsync(probe.fileno())
-            free = shutil.disk_usage(self.folder).free
         except FileExistsError:
             return f"{place}: there is a file in the way; name another folder with --takes-folder"
         except OSError as error:
             reason = error.strerror or str(error)
             return f"{place} cannot be written: {reason}; free it or name another with --takes-folder"
+        return None
+
+    def why_short(self, needed_bytes: int = NEEDED_BYTES) -> str | None:
+        """Return that there is too little room for takes, with the remedy, or None if there is enough."""
+        free = shutil.disk_usage(self.folder).free
         if free < needed_bytes:
             return (
-                f"{place}: only {free / 1e6:.0f} MB are free, {needed_bytes / 1e6:.0f} MB are wanted; "
-                "make room or name another with --takes-folder"
+                f"takes folder {self.folder}: only {free / 1e6:.0f} MB are free, "
+                f"{needed_bytes / 1e6:.0f} MB are wanted; make room or name another with --takes-folder"
             )
         return None
 

@@ -221,6 +221,7 @@ def test_a_take_that_cannot_be_made_goes_to_a_spare_place_and_the_music_rolls(
     (alarm,) = stage.alarms
     assert alarm.startswith(f"takes folder {takes}: ")
     assert alarm.endswith(f"this take is kept in {tmp_path / 'spare'}")
+    assert [each.severity for each in stage.run.director.status().alarms] == ["warning"]
 
 
 def test_with_no_place_for_a_take_the_music_rolls_all_the_same(tmp_path: Path) -> None:

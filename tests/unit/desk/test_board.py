@@ -45,6 +45,26 @@ def test_the_alarm_of_a_log_that_stands_is_put_out_once_a_log_is_written_again()
     assert seen.see_log("19:36", "", writing=True) == ""
 
 
+def test_the_alarm_of_a_closed_takes_folder_ends_with_the_next_take_in_its_place() -> None:
+    """The lamp for trouble goes out; where a take went meanwhile stays to be read, as a warning."""
+    seen = board()
+    seen.see_folder("19:30")
+    assert not seen.alarms
+    seen.see_folder("19:31", closed="takes folder /stick cannot be written")
+    assert [alarm.severity for alarm in seen.alarms] == ["error"]
+    seen.see_folder("19:32", elsewhere="this take is kept in /spare")
+    assert [(alarm.severity, alarm.text) for alarm in seen.alarms] == [
+        ("error", "this take is kept in /spare")
+    ]
+    seen.see_folder("19:33")
+    assert [(alarm.severity, alarm.text) for alarm in seen.alarms] == [
+        ("warning", "this take is kept in /spare")
+    ]
+    seen.see_folder("19:34", closed="takes folder /stick cannot be written")
+    seen.see_folder("19:35")
+    assert [alarm.severity for alarm in seen.alarms] == ["warning"]
+
+
 def test_a_missing_port_is_named_once_and_what_lacks_is_told_in_few_words() -> None:
     """The engine's reason begins with the port's name; whoever shows it names the port himself."""
     seen = board()
