@@ -125,6 +125,8 @@ class PortRelay:
             for n in range(count)
         ]
         self._next_count += count
+        if due != NEVER:  # a prediction that jumps back must not put the next clock before this one
+            self._not_before = max(self._not_before, due)
         self.due_ns = NEVER
         self.retime()
         return sends
