@@ -70,7 +70,10 @@ class Store:
 
     def why_short(self, needed_bytes: int = NEEDED_BYTES) -> str | None:
         """Return that there is too little room for takes, with the remedy, or None if there is enough."""
-        free = shutil.disk_usage(self.folder).free
+        try:
+            free = shutil.disk_usage(self.folder).free
+        except OSError as error:  # pulled out in this moment
+            return f"takes folder {self.folder}: its room cannot be told: {error.strerror or error}; mount it"
         if free < needed_bytes:
             return (
                 f"takes folder {self.folder}: only {free / 1e6:.0f} MB are free, "

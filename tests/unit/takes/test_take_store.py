@@ -127,6 +127,14 @@ def test_a_read_only_folder_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert "Read-only file system" in (Store(tmp_path).check_writable() or "")
 
 
+def test_room_that_cannot_be_told_is_a_reason(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A medium that is pulled out between the two looks at it is told, and ends nothing."""
+    store = Store(tmp_path / "gone")
+    assert "No such file" in (store.why_short() or "")
+    monkeypatch.setattr(store, "why_closed", lambda: None)
+    assert "No such file" in (store.check_writable() or "")
+
+
 def test_takes_are_listed_oldest_first(tmp_path: Path) -> None:
     """The list tells what take.json says, in the order of time."""
     store = Store(tmp_path)
