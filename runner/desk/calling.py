@@ -267,7 +267,7 @@ class Calling:
         if self.call is not None:
             self._send_course(self.call.roll)
         elif self.state.show.phase is Phase.STANDING:
-            if self.state.job.standing:
+            if self.state.job.standing or self.state.show.waiting_for:  # the rig was only opened anew
                 self.carry_out([Directive(Do.PREPARE)])
             else:
                 self.carry_out(self.state.show.begin(self.now_ns()))

@@ -173,6 +173,28 @@ def test_a_rig_that_the_dead_engine_did_not_open_any_more_is_opened_by_the_next(
     assert begins(stage) == 1
 
 
+@pytest.mark.parametrize("event", ["engine dies", "both die", "reload"])
+def test_a_run_that_waits_for_an_order_goes_on_waiting(tmp_path: Path, event: str) -> None:
+    """The rig is asked for again, and its answer is no reason to go on from a place that says `wait`."""
+    text = SESSION.replace("between: 2 s", "between: wait")
+    (tmp_path / "session.yaml").write_text(text)
+    stage = VirtualSet.of(text, tmp_path, "order")
+    stage.run_for(8)
+    assert stage.director.show.phase is Phase.STANDING
+    if event == "reload":
+        assert stage.order("reload").done
+    else:
+        stage.lose_engine(read_on=True)
+    if event == "both die":
+        stage.lose_desk()
+    stage.run_for(3)
+    assert stage.director.show.phase is Phase.STANDING
+    assert begins(stage) == 1
+    assert stage.order("roll").done
+    stage.run_to_the_end(20)
+    assert stage.verdicts() == [("Ropewalk", "clean"), ("Fog Signal", "clean")]
+
+
 def test_a_song_does_not_roll_for_another_that_a_dead_engine_had_not_read(tmp_path: Path) -> None:
     """The next engine found that course on the link and says that it is loaded, when another is called."""
     stage = daemon(tmp_path)
