@@ -53,9 +53,8 @@ class Director:
         self.heard: Callable[[Heard], None] = lambda _heard: None  #: what comes in, for who maps controls
         self.presence: Callable[[Presence], None] = lambda _event: None
         self.new_session: Callable[[Session], None] = lambda _session: None
-        self.accepted: Callable[[Prepared], None] = lambda _prepared: (
-            None
-        )  #: a session is in force from now on
+        #: a session is in force from now on
+        self.accepted: Callable[[Prepared], None] = lambda _prepared: None
         self.recorders = Recorders(
             state.prepared.session,
             lambda rows: link.command(Command.SEND, {"messages": rows}),
@@ -160,6 +159,7 @@ class Director:
         self.on_records(left_over)  # what is known of them already is left out by the log's writer
         if keeper.ended and self._to_close is None:
             self._close_what_ended()
+        self.recording.gone_on_with = self.recording.rolling
         self.tell.warn("the desk process died and was started again; nothing is lost")
         in_take = self.recording.rolling or keeper.open or keeper.closing
         if in_take and not died:
@@ -192,8 +192,7 @@ class Director:
     def _see_who_is_there(self, now_ns: int) -> None:
         """Ask the machines that answer, between takes; act on who is away, or there again."""
         resting = self.idle and self.calling.configured and not (self.stopping or self.board.halted)
-        rows = self.attendance.due(now_ns, resting, self.board.there)
-        if rows:
+        if rows := self.attendance.due(now_ns, resting, self.board.there):
             self.link.command(Command.SEND, {"messages": rows})
         for change in self.attendance.changes(now_ns, self.recording.ticked, self.board.there):
             self._on_change(change, now_ns)
@@ -391,8 +390,7 @@ class Director:
         self.attendance, self.board.away = Attendance(prepared.session), {}
         self.calling.forget_compiled()
         self.calling.configure()
-        folder = folder_not_taken(self.state.job, prepared, self.recording.keeper.store.folder)
-        if folder:
+        if folder := folder_not_taken(self.state.job, prepared, self.recording.keeper.store.folder):
             self.tell.warn(folder)
         return Outcome(True, "the session file was read again" + (f"; {folder}" if folder else ""))
 
@@ -400,9 +398,8 @@ class Director:
 
     def on_records(self, records: Sequence[Record]) -> None:
         """Write records down, and act on what they say."""
-        for happened in self.recording.take(
-            records, self.calling.call.roll if self.calling.call else self.calling.roll
-        ):
+        roll = self.calling.call.roll if self.calling.call else self.calling.roll
+        for happened in self.recording.take(records, roll):
             self._on_happening(happened)
 
     def _on_happening(self, event: Happening) -> None:
@@ -424,9 +421,8 @@ class Director:
         else:
             self.board.see(event, utc_text())
             if isinstance(event, Told) and event.data.get("code") == "engine-restarted":
-                self._carry_out(
-                    self.show.rig_fell_silent()
-                )  # the engine's answer may have gone to a dead desk
+                # the engine's answer may have gone to a dead desk
+                self._carry_out(self.show.rig_fell_silent())
             if isinstance(event, Told) and event.data.get("state") in _SOUNDS:
                 self.recorders.sounds()
             if isinstance(event, Presence):
@@ -440,6 +436,8 @@ class Director:
         self.recorders.ended(self.recording.keeper.folder if event.logged else None, self._last_end_ns)
         self.board.state = "ready"
         self.show.ended(event.outcome)
+        if event.long_ago:
+            self._carry_out(self.show.rig_fell_silent())
         if event.logged:
             self._to_close = event
             self._close_take()

@@ -8,7 +8,11 @@ from typing import Any
 
 from runner.desk.roll import Roll
 from runner.desk.taking import TakeKeeper
+from runner.play.states import PlayState
 from runner.takes.format import Kind, Record
+
+_IDLE = (PlayState.EMPTY, PlayState.READY)
+END_WITHIN_NS = 1_500_000_000  #: the end of a take is in the pipe that long after the engine began to rest
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,11 +27,13 @@ class Ended:
     """The roll has ended: "complete", "stopped" or "failed"; `logged` is false for one that had no log.
 
     The log stays open until the keeper is told to close it: a recorder may have something to say yet.
+    `long_ago` is true where nobody knows when that was.
     """
 
     outcome: str
     logged: bool
     why: str = ""
+    long_ago: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +90,9 @@ class Recording:
     def __init__(self, keeper: TakeKeeper) -> None:
         self.keeper = keeper
         self.rolling = False
+        self.gone_on_with = False  #: whether the take that rolls is that of a dead desk, its leavings read
         self.ticked: dict[int, int] = {}  #: when the last clock came in by each port
+        self._idle_since_ns: int | None = None
 
     def take(self, records: Iterable[Record], roll: Roll | None) -> list[Happening]:
         """Write down records; several takes may lie in one read. Return what is to be acted on."""
@@ -98,7 +106,7 @@ class Recording:
                     self.rolling = False
                     continue
                 self.keeper.begin(roll, record)
-                self.rolling = True
+                self.rolling, self.gone_on_with = True, False
                 happened.append(Begun(_key(record)))
                 continue
             if record.kind == Kind.TICK_RECEIVED:
@@ -112,8 +120,25 @@ class Recording:
                 told = _happening(record)
                 if told is not None:
                     happened.append(told)
+                if isinstance(told, Beat) and self._end_is_lost(told):
+                    self._feed(waiting)
+                    waiting, self.rolling = [], False
+                    why = "its end is not in the record"
+                    happened.append(Ended("failed", self.keeper.open, why, long_ago=True))
         self._feed(waiting)
         return happened
+
+    def _end_is_lost(self, beat: Beat) -> bool:
+        """Whether the end of a take that was gone on with will never come.
+
+        A disk that took nothing may have cost the record of it, and the desk that knew of it is dead.
+        """
+        if not (self.rolling and self.gone_on_with and beat.state in _IDLE):
+            self._idle_since_ns = None
+            return False
+        if self._idle_since_ns is None:  # a beat may be just ahead of the end
+            self._idle_since_ns = beat.t_ns
+        return beat.t_ns - self._idle_since_ns >= END_WITHIN_NS
 
     def begins_in_open_take(self, records: Iterable[Record]) -> bool:
         """Whether the first begin or end of a take in `records` is that of the take that is open."""

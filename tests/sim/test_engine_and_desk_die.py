@@ -138,6 +138,18 @@ def test_records_that_a_dead_desk_had_used_are_in_the_log_once(tmp_path: Path) -
     assert numbers == sorted(set(numbers))
 
 
+def test_a_take_whose_end_died_with_the_desk_is_closed_as_failed(tmp_path: Path) -> None:
+    """A full disk kept the end out of the log, and the dead desk alone had it: the engine's rest tells."""
+    stage = daemon(tmp_path)
+    stage.order("roll")
+    stage.run_for(2)
+    stage.rig.run_for(7)
+    assert Kind.TAKE_END in {record.kind for record in stage._records()}  # which nobody has any more
+    stage.lose_desk()
+    assert stage.director.recording.rolling
+    assert_stands(stage, [("Ropewalk", "failed")])
+
+
 def test_records_of_a_take_that_is_closed_do_not_open_it_again(tmp_path: Path) -> None:
     """A desk that died when it had closed the take and not yet given up its records leaves it closed."""
     stage = daemon(tmp_path)
