@@ -75,8 +75,8 @@ class TakeKeeper:
         return (self.store.folder / key / SUMMARY_FILE).exists()
 
     def is_open(self, key: str) -> bool:
-        """Whether this is the take whose log is open."""
-        return self._writer is not None and self._folder == self.store.folder / key
+        """Whether this is the take whose log is open; its folder may be another than the one that was due."""
+        return self._writer is not None and self._writer.header.take == key
 
     @property
     def writing(self) -> bool:

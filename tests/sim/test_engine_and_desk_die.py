@@ -16,6 +16,7 @@ from runner.desk.prepare import rig_of
 from runner.play.commands import Answer, Command, RigConfig
 from runner.takes.format import Kind
 from runner.takes.reader import read_take
+from runner.takes.store import Store
 
 SESSION = """
 session: Lantern Quay, two at once
@@ -136,6 +137,26 @@ def test_records_that_a_dead_desk_had_used_are_in_the_log_once(tmp_path: Path) -
     folder = Path(str(stage.takes()[0]["folder"]))
     numbers = [event.n for event in read_take(folder).events if event.n is not None]
     assert numbers == sorted(set(numbers))
+
+
+def test_a_take_that_was_made_as_it_began_is_gone_on_with(tmp_path: Path) -> None:
+    """The disk took no folder at the order and one at the begin: what is read again makes no second take."""
+    stage = daemon(tmp_path)
+    keeper = stage.director.recording.keeper
+    shelf, keeper.store = keeper.store, Store(Path("/proc/takes"))
+    stage.director.obey(read_order("roll", "test"), stage.rig.clock.now_ns())
+    stage.director.calling.on_answer(*stage.link.answers.pop(0))
+    keeper.store = shelf
+    stage.run_for(2)
+    made = keeper.folder
+    stage._read = 0  # all of it once more
+    left_over = stage._records()
+    stage.lose_desk()
+    stage.director.on_records(left_over)
+    assert stage.director.recording.keeper.folder == made
+    stage.run_for(4)
+    assert [str(take["folder"]) for take in stage.takes()] == [str(made)]
+    assert stage.verdicts() == [("Ropewalk", "clean")]
 
 
 def test_a_take_whose_end_died_with_the_desk_is_closed_as_failed(tmp_path: Path) -> None:
