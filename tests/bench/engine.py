@@ -47,6 +47,7 @@ from timing_page import put_table
 
 WITNESS_EARLY_NS = 300_000
 LEAST_SECONDS = 20  #: 1,000 moments, of which the 99.9th percentile is the worst but one
+WORST = 50  #: so many stalls are kept with all that is known of them
 STALL_US = 1000.0  #: what is later than this is looked into one by one
 
 
@@ -74,7 +75,10 @@ def one_run(seconds: float, program: str | None, tree: str = "", ports: int = 4)
     }
     if rows is not None:
         result["c_loop"] = figures(np.maximum(0, rows[:, 2]) / 1e3)
-        result["stalls"] = stalls(ours, take, rows)
+        found = stalls(ours, take, rows)
+        result["stalls"] = len(found)
+        result["stalls_of_the_c_loop_too"] = sum(stall["same"] for stall in found)
+        result["worst_stalls"] = sorted(found, key=lambda stall: -stall["late_us"])[:WORST]
     return result
 
 
@@ -180,13 +184,13 @@ def _stall_lines(runs: dict[str, Any]) -> list[str]:
         worst = run["engine"]["max"] / max(1.0, run["cyclictest"]["max"])
         text = (
             f"- {name}: the worst moment was {worst:.2f} of cyclictest's worst (asked for over ten minutes: "
+            f"1.5); the host kept the cores away for {run['steal_ms']:.0f} ms in all (steal)"
         )
-        text += f"1.5); the host kept the cores away for {run['steal_ms']:.0f} ms in all (steal)"
         if "stalls" in run:
-            same = sum(stall["same"] for stall in run["stalls"])
+            same = run["stalls_of_the_c_loop_too"]
             text += (
-                f"; {len(run['stalls'])} clocks of the grid went out over 1 ms late, and at {same} of them "
-                "the bare C loop, of higher priority than the engine, was late by as much"
+                f"; {run['stalls']} clocks of the grid went out over 1 ms late, and at {same} of them the "
+                "bare C loop, of higher priority than the engine, was late by as much"
             )
         lines.append(text + ".")
     return lines

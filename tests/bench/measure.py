@@ -98,23 +98,25 @@ class Series:
             keep |= (self.due_ns >= begin) & (self.due_ns < end)
         return Series(self.due_ns[keep], self.late_us[keep])
 
-    def slices(self) -> list[np.ndarray]:
-        """Return the latenesses second by second: stalls come in heaps, and a heap is one event."""
-        number = (self.due_ns - self.due_ns.min()) // SLICE_NS
-        return [self.late_us[number == n] for n in np.unique(number)]
+    def by_second(self) -> dict[int, np.ndarray]:
+        """Return the latenesses by second: stalls come in heaps, and a heap is one event."""
+        number = self.due_ns // SLICE_NS
+        return {int(n): self.late_us[number == n] for n in np.unique(number)}
 
 
 def ratio_interval(ours: Series, yard: Series, times: int = 1000, seed: int = 1) -> tuple[float, float]:
-    """Return the 95 % bootstrap interval of the ratio of the 99.9th percentiles, drawn second by second."""
+    """Return the 95 % bootstrap interval of the ratio of the 99.9th percentiles.
+
+    Whole seconds are drawn, the same ones for both: they shared what the computer did in them.
+    """
     rng = np.random.default_rng(seed)
+    a, b = ours.by_second(), yard.by_second()
+    both = sorted(a.keys() & b.keys())
     found = []
-    a, b = ours.slices(), yard.slices()
     for _ in range(times):
-        drawn = [
-            np.quantile(np.concatenate([rows[i] for i in rng.integers(len(rows), size=len(rows))]), 0.999)
-            for rows in (a, b)
-        ]
-        found.append(drawn[0] / max(1.0, drawn[1]))
+        drawn = [both[i] for i in rng.integers(len(both), size=len(both))]
+        ours_p999, yard_p999 = (np.quantile(np.concatenate([s[n] for n in drawn]), 0.999) for s in (a, b))
+        found.append(ours_p999 / max(1.0, yard_p999))
     return float(np.quantile(found, 0.025)), float(np.quantile(found, 0.975))
 
 
