@@ -37,6 +37,8 @@ CLOCKS_PER_BAR = 48  #: 2/4: two quarters of 24 clocks
 CLOCKS = (1 + 64) * CLOCKS_PER_BAR  #: a bar of pre-roll, and the song
 LEAD = 96
 SEED = 1947
+ROLLS = 3
+STOOD_NS = 4_000_000  #: beyond the jitter that the master is told to have, six sigma of 0.3 ms each way
 
 SESSION = f"""
 session: Lantern Quay, followed clock
@@ -91,10 +93,30 @@ class FollowedTake:
     audit: dict[str, Any]
 
 
+def master_late_ns(take: FollowedTake) -> int:
+    """Return how far apart the master's earliest and latest clock were from its own even grid."""
+    sent = [t for t, status in zip(take.sent_ns, take.statuses, strict=True) if status == CLOCK[0]]
+    left_out = set(missing_clocks())
+    counts = [count for count in range(-LEAD, CLOCKS) if count not in left_out]
+    off = [t - INTERVAL_NS * count for t, count in zip(sent, counts, strict=True)]
+    return max(off) - min(off)
+
+
 @pytest.fixture(scope="module")
 def take(jack_server: JackServer, tmp_path_factory: pytest.TempPathFactory) -> FollowedTake:
-    """Roll the take once for all tests of this module."""
-    folder = tmp_path_factory.mktemp("followed")
+    """Roll the take once for all tests of this module.
+
+    Where the computer stopped the master itself it is rolled again: that take would judge the computer.
+    """
+    takes = []
+    for _ in range(ROLLS):
+        takes.append(_rolled(jack_server, tmp_path_factory.mktemp("followed")))
+        if master_late_ns(takes[-1]) <= STOOD_NS:
+            break
+    return min(takes, key=master_late_ns)
+
+
+def _rolled(jack_server: JackServer, folder: Path) -> FollowedTake:
     session = folder / "quay.yaml"
     session.write_text(SESSION)
     environment = jack_server.child_environment()
@@ -158,15 +180,6 @@ def test_the_audit_finds_exactly_the_clocks_that_the_master_left_out(take: Follo
     assert clock["received"] == clock["expected"] - 20
     named = {row["port"] for row in take.audit["findings"] if row["code"] == "clock-missing"}
     assert named == {"tape"}
-
-
-def master_late_ns(take: FollowedTake) -> int:
-    """Return how far apart the master's earliest and latest clock were from its own even grid."""
-    sent = [t for t, status in zip(take.sent_ns, take.statuses, strict=True) if status == CLOCK[0]]
-    left_out = set(missing_clocks())
-    counts = [count for count in range(-LEAD, CLOCKS) if count not in left_out]
-    off = [t - INTERVAL_NS * count for t, count in zip(sent, counts, strict=True)]
-    return max(off) - min(off)
 
 
 def test_nothing_worse_is_said_of_the_clock(take: FollowedTake) -> None:
