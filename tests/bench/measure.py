@@ -39,16 +39,22 @@ def machine() -> dict[str, str]:
     }
 
 
-def session_text(seconds: float, ports: int = 4, *, part: bool = False) -> str:
+def session_text(seconds: float, ports: int = 4, *, part: bool = False, tempo: str = "125") -> str:
     """Return a session of `ports` clocked ports for about `seconds`; with `part` each plays part.mid."""
-    bars = max(2, round(seconds / 1.92))  # a bar of 4/4 at 125 BPM is 1.92 s
+    bars = max(2, round(seconds * float(tempo) / 240))  # a bar of 4/4 has 240 / tempo s
     lines = ["session: Lantern Quay, bench", "format: 1", "ports:"]
     lines += [f"  port{n}: {{simulate: sink}}" for n in range(ports)]
     lines += ["machines:"]
     lines += [
         f"  machine{n}: {{port: port{n}, channel: 1, follows: [clock, transport]}}" for n in range(ports)
     ]
-    lines += ["songs:", "  - song: Slipway", "    tempo: 125", "    meter: 4/4", f"    length: {bars} bars"]
+    lines += [
+        "songs:",
+        "  - song: Slipway",
+        f"    tempo: {tempo}",
+        "    meter: 4/4",
+        f"    length: {bars} bars",
+    ]
     lines += ["    lead: 1 s", "    pre-roll: 1 bar", "    tail: 1 beat"]
     if part:
         lines += ["    parts:", *(f"      - {{file: part.mid, machine: machine{n}}}" for n in range(ports))]
@@ -123,16 +129,20 @@ def ratio_interval(ours: Series, yard: Series, times: int = 1000, seed: int = 1)
 class Cyclictest:
     """cyclictest, one thread on each core, at `phase_ns` in each interval; its figures with their moments."""
 
-    def __init__(self, phase_ns: int, seconds: float, priority: int = PRIORITY) -> None:
-        self._phase_ns = phase_ns % INTERVAL_NS
+    def __init__(
+        self, phase_ns: int, seconds: float, priority: int = PRIORITY, interval_ns: int = INTERVAL_NS
+    ) -> None:
+        self._interval_ns = interval_ns
         cores = str(os.cpu_count())
         # a full second, the offset, and one interval: that is when the first wake-up is due
-        self._first_ns = (time.monotonic_ns() // 1_000_000_000 + 1) * 1_000_000_000 + INTERVAL_NS
+        first_ns = (time.monotonic_ns() // 1_000_000_000 + 1) * 1_000_000_000 + interval_ns
+        offset_ns = (phase_ns - first_ns) % interval_ns // 1000 * 1000
+        self._first_ns = first_ns + offset_ns
         self._process = subprocess.Popen(
             [
-                *("cyclictest", "-m", "-v", "-p", str(priority), "-i", str(INTERVAL_NS // 1000), "-d", "0"),
-                *("-t", cores, "-a", f"--secaligned={self._phase_ns // 1000}"),
-                *("-l", str(int(seconds * 1e9 / INTERVAL_NS))),
+                *("cyclictest", "-m", "-v", "-p", str(priority), "-i", str(interval_ns // 1000), "-d", "0"),
+                *("-t", cores, "-a", f"--secaligned={offset_ns // 1000}"),
+                *("-l", str(int(seconds * 1e9 / interval_ns))),
             ],
             stdout=subprocess.PIPE,
             text=True,
@@ -143,7 +153,7 @@ class Cyclictest:
         out, _ = self._process.communicate()
         found = re.findall(r"^\s*(\d+):\s*(\d+):\s*(\d+)\s*$", out, re.M)
         rows = np.array(found, dtype=np.int64)
-        due = self._first_ns + self._phase_ns + rows[:, 1] * INTERVAL_NS
+        due = self._first_ns + rows[:, 1] * self._interval_ns
         return Series(due, rows[:, 2].astype(float))
 
     def stop(self) -> None:
@@ -166,12 +176,14 @@ def wake_program() -> Iterator[str | None]:
 class Witness:
     """The bare C loop on each core; rows of (core, due in ns, late in ns)."""
 
-    def __init__(self, program: str, phase_ns: int, seconds: float, priority: int) -> None:
+    def __init__(
+        self, program: str, phase_ns: int, seconds: float, priority: int, interval_ns: int = INTERVAL_NS
+    ) -> None:
         self._file = Path(program).parent / f"rows-{phase_ns}"
         self._process = subprocess.Popen(
             [
                 program,
-                *(str(phase_ns % INTERVAL_NS), str(INTERVAL_NS), str(priority)),
+                *(str(phase_ns % interval_ns), str(interval_ns), str(priority)),
                 *(str(int(seconds)), str(self._file)),
             ]
         )
@@ -231,11 +243,13 @@ class Take:
 class RollingTake:
     """`takewright run` on a bench session, in processes of its own, for as long as the block lasts."""
 
-    def __init__(self, seconds: float, ports: int = 4, tree: str = "", part: bytes = b"") -> None:
+    def __init__(
+        self, seconds: float, ports: int = 4, tree: str = "", part: bytes = b"", tempo: str = "125"
+    ) -> None:
         """`tree` is another checkout whose program is to run, `part` an SMF that every machine plays."""
         self._seconds, self._folder = seconds, Path(tempfile.mkdtemp(prefix="takewright-bench-"))
         session = self._folder / "bench.yaml"
-        session.write_text(session_text(seconds, ports, part=bool(part)))
+        session.write_text(session_text(seconds, ports, part=bool(part), tempo=tempo))
         (self._folder / "part.mid").write_bytes(part)
         environment = {**os.environ, "PYTHONPATH": tree} if tree else dict(os.environ)
         self._process = subprocess.Popen(
