@@ -197,10 +197,12 @@ class TakeWriter:
         if self._fed_safely:
             self._journal.given_up()
         for record in records:
+            room = True
             if self._waiting_bytes() > WRITE_ABOVE_BYTES:
                 self.flush()  # so that even a large batch is never lost to the limit below
+                room = self._has_room(record)
             if (record.seq, record.t_ns) not in self._known:
-                self._take(record, room=self._has_room(record))
+                self._take(record, room=room)
         self.flush()
         self._fed_safely = self.safe
 
@@ -309,7 +311,7 @@ class TakeWriter:
         self._let_go()
 
     def _let_go(self) -> None:
-        for file in (*(each.file for each in (*self._older, self._journal)), self._events, self._clock):
+        for file in (*self._raw_files, self._events, self._clock):
             file.let_go()
 
     def _write_out(self, now: int) -> None:
@@ -353,7 +355,11 @@ class TakeWriter:
         return self._events.waiting + self._clock.waiting + self._raw_waiting()
 
     def _raw_waiting(self) -> int:
-        return sum(journal.file.waiting for journal in (*self._older, self._journal))
+        return sum(file.waiting for file in self._raw_files)
+
+    @property
+    def _raw_files(self) -> list[AppendFile]:
+        return [journal.file for journal in (*self._older, self._journal)]
 
     def _tell_log(self, state: str, reason: str, *, lost: int = 0) -> None:
         """Put a line about the log itself among the events."""
@@ -386,7 +392,7 @@ class TakeWriter:
         """Give up the files, and with them the mark that this take is still being written."""
         self._closed = True
         self._syncer.stop()  # it holds descriptors of its own, and with them the lock
-        for file in (self._events, self._clock, *(each.file for each in (*self._older, self._journal))):
+        for file in (self._events, self._clock, *self._raw_files):
             file.close()
 
     def close(
