@@ -6,7 +6,8 @@ from collections.abc import Iterable
 
 from runner.desk.run_state import RunState
 from runner.desk.taking import TakeKeeper
-from runner.takes.format import Kind, Record
+from runner.takes.format import Record
+from runner.takes.writer import tells_of_death
 
 
 def catch_up(state: RunState, keeper: TakeKeeper) -> None:
@@ -24,4 +25,4 @@ def catch_up(state: RunState, keeper: TakeKeeper) -> None:
 
 def tell_of_death(records: Iterable[Record]) -> bool:
     """Whether an engine says in records that it took the place of one that died."""
-    return any(record.kind == Kind.FINDING and b'"engine-restarted"' in record.data for record in records)
+    return any(map(tells_of_death, records))

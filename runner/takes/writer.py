@@ -217,7 +217,7 @@ class TakeWriter:
 
     def _take(self, record: Record, *, room: bool) -> None:
         """Number a record and take it in, or count it as lost if there is no `room`."""
-        if record.kind == Kind.FINDING and _counts_anew(record):
+        if _counts_anew(record):
             self.restart_numbering("another engine process goes on with the take")
         n = self._numbering.n_of(record)
         if n >> 32 > self._numbering.epoch:
@@ -246,8 +246,8 @@ class TakeWriter:
             return
         if record.kind == Kind.TAKE_END:
             self._end = record
-        elif record.kind == Kind.FINDING:
-            self._engine_died = self._engine_died or b'"engine-restarted"' in record.data
+        elif tells_of_death(record):
+            self._engine_died = True
         line = event_line(record, n, self.header, self._at_text) if n > self._event_mark else None
         if line is not None:
             self._event_mark = n
@@ -415,7 +415,12 @@ class TakeWriter:
 
 def _counts_anew(record: Record) -> bool:
     """Whether a finding says that a new engine goes on, which numbers its records from the beginning."""
-    return b'"engine-restarted"' in record.data and b'"numbers_go_on":true' not in record.data
+    return tells_of_death(record) and b'"numbers_go_on":true' not in record.data
+
+
+def tells_of_death(record: Record) -> bool:
+    """Whether an engine says in a record that it took the place of one that died."""
+    return record.kind == Kind.FINDING and b'"engine-restarted"' in record.data
 
 
 def _reason_of(error: OSError) -> str:
