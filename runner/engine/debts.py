@@ -42,6 +42,11 @@ class Debts:
         if port in self._again_ns:
             self._again_ns[port] = now_ns
 
+    def all_due(self, now_ns: int) -> None:
+        """Have all that is owed tried now, whether a port takes messages again or not: there is no later."""
+        self._again_ns = dict.fromkeys(self._again_ns, now_ns)
+        self._more = [(now_ns, port, messages) for _, port, messages in self._more]
+
     def next_deadline_ns(self) -> int | None:
         """Return when a port is to be tried next; None if none is."""
         return min([*self._again_ns.values(), *(more[0] for more in self._more)], default=None)

@@ -188,8 +188,7 @@ class Loop:
         elif self.player.sounding.any_left(range(len(self._ports))):
             self.player.silence(now)
         self.serve(self._clock.now_ns())
-        for port in range(len(self._ports)):
-            self._debts.takes_again(port, now)  # whether it does or not: there is no later
+        self._debts.all_due(now)
         self.serve(self._clock.now_ns())
         self.let_go()
 

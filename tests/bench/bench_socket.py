@@ -67,7 +67,7 @@ def roll(run: Run, path: Path, number: int, hostile: bool) -> float:
     if harm is not None:
         out, _ = harm.communicate(timeout=600)
         assert json.loads(out) == {"slow": SLOW, "sent": FRAMES}
-    run.wait_for_text("Ropewalk, main, take", 2 * number)  # when it began, and its verdict
+    run.wait_for_text('"event": "take ', number)  # its verdict
     return float(run.summary()["clock"]["lateness_us"]["p99"])
 
 
@@ -78,7 +78,7 @@ def measure() -> dict[str, float]:
         (folder / "quay.yaml").write_text(SESSION)
         path = folder / "s"
         with running([str(folder / "quay.yaml")], folder / "takes", {"TAKEWRIGHT_SOCKET": str(path)}) as run:
-            run.wait_for_text("waiting for roll")
+            run.wait_for_text('"event": "standing"')
             late: dict[bool, list[float]] = {False: [], True: []}
             desk = psutil.Process(run.child("desk").pid)
             roll(run, path, 1, hostile=False)

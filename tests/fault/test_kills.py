@@ -26,6 +26,7 @@ from quay import (
     STOP,
     assert_nothing_went_wrong,
     assert_record_is_whole,
+    ended_ns,
     events_of,
     left_sounding,
     transport_of,
@@ -69,13 +70,14 @@ def _after(heard: list[Heard], t_ns: int) -> list[Heard]:
 
 
 def _silenced_after_ns(ear: Ear, killed_ns: int) -> int:
-    """Assert that all stands and is silent; return how long after the kill the last Note Off or Stop came."""
+    """Assert that all stands and is silent; return how long after the kill the last of it was ended."""
     assert left_sounding(ear.heard("rack")) == {}
-    assert transport_of(ear.heard("box")) == [START, STOP]
-    last = max(
-        entry.t_ns for entry in ear.heard() if entry.data == STOP or entry.data[0] & 0xF0 in (0x80, 0x90)
-    )
-    return last - killed_ns
+    transport = transport_of(ear.heard("box"))
+    assert transport[0] == START
+    assert set(transport[1:]) == {STOP}
+    ended = ended_ns(ear.heard())
+    assert ended is not None
+    return ended - killed_ns
 
 
 def _kill_desk_at(run: Run, ear: Ear, clocks: list[int]) -> None:
@@ -147,9 +149,11 @@ def test_a_killed_engine_leaves_the_rig_stopped_and_silent(run: Run, ear: Ear) -
         for entry in _after(ear.heard(), killed)
         if entry.data != CLOCK and entry.data[0] & 0xF0 != 0x90  # a Note On may have been under way
     )
-    assert cuts == after
-    assert cuts["FC"] == 1
-    assert cuts["B1 7B 00"] == 1
+    # Stop and Note Offs go once more later, maybe after the take was closed; JACK may have lost the first
+    assert cuts.keys() == after.keys() == {"FC", "81 28 40", "81 2F 40", "B1 7B 00", "B9 7B 00"}
+    assert max(cuts.values()) <= 2
+    assert max(after.values()) <= 2
+    assert cuts["B1 7B 00"] == after["B1 7B 00"] == 1
 
 
 def test_a_killed_keeper_takes_nobody_with_it_in_disorder(run: Run, ear: Ear) -> None:

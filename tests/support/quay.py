@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections import Counter
+from collections import Counter, defaultdict
 from pathlib import Path
 from typing import Any
 
@@ -100,20 +100,64 @@ def assert_nothing_went_wrong(summary: dict[str, Any]) -> int:
     return 0
 
 
-def left_sounding(heard: list[Heard]) -> dict[tuple[int, int], int]:
-    """Return (channel, key) of each note that was not ended by its own Note Off, with how often.
+def _note(data: bytes) -> tuple[tuple[int, int], bool] | None:
+    """Return (channel, key) and whether it begins; None if the message is no note.
 
-    MIDI 1.0 Detailed Specification 4.2.1, p. 10: a Note On with velocity 0 is a Note Off. All Notes Off is
-    not counted here: it is no substitute for Note Offs (p. 24).
+    MIDI 1.0 Detailed Specification 4.2.1, p. 10: a Note On with velocity 0 is a Note Off.
     """
-    on: Counter[tuple[int, int]] = Counter()
+    kind = data[0] & 0xF0
+    return ((data[0] & 15, data[1]), kind == 0x90 and data[2] > 0) if kind in (0x80, 0x90) else None
+
+
+class Rig:
+    """What sounds and runs on one port, by what came to it."""
+
+    def __init__(self) -> None:
+        """Begin silent and standing."""
+        self.notes: Counter[tuple[int, int]] = Counter()
+        self.runs = False
+
+    def hear(self, data: bytes) -> None:
+        """Take a message. A Note Off for what does not sound ends nothing and is owed to nobody."""
+        if data[0] in (0xFA, 0xFB, 0xFC):
+            self.runs = data != STOP
+        elif note := _note(data):
+            key, begins = note
+            self.notes[key] = self.notes[key] + 1 if begins else max(0, self.notes[key] - 1)
+
+    @property
+    def active(self) -> bool:
+        """Whether anything sounds or runs."""
+        return self.runs or any(self.notes.values())
+
+
+def left_sounding(heard: list[Heard]) -> dict[tuple[int, int], int]:
+    """Return (channel, key) of each note of a port that was not ended by its own Note Off, with how often.
+
+    All Notes Off is not counted here: it is no substitute for Note Offs (MIDI 1.0 Detailed Specification
+    4.2.1, p. 24).
+    """
+    rig = Rig()
     for entry in heard:
-        status = entry.data[0]
-        if status & 0xF0 == 0x90 and entry.data[2]:
-            on[status & 15, entry.data[1]] += 1
-        elif status & 0xF0 in (0x80, 0x90):
-            on[status & 15, entry.data[1]] -= 1
-    return {key: count for key, count in on.items() if count}
+        rig.hear(entry.data)
+    return {key: count for key, count in rig.notes.items() if count}
+
+
+def ended_ns(heard: list[Heard]) -> int | None:
+    """Return when the last of what sounded or ran on any port was ended; None if something still does.
+
+    What ends nothing, as a Stop to a machine that stands, does not count: after an engine's death the ends
+    are sent twice.
+    """
+    rigs: dict[str, Rig] = defaultdict(Rig)
+    last_ns = 0
+    for entry in heard:
+        rig = rigs[entry.port]
+        before = rig.active
+        rig.hear(entry.data)
+        if before and not rig.active:
+            last_ns = max(last_ns, entry.t_ns)
+    return None if any(rig.active for rig in rigs.values()) else last_ns
 
 
 def transport_of(heard: list[Heard]) -> list[bytes]:

@@ -117,6 +117,22 @@ def test_what_may_have_vanished_is_sent_once_more() -> None:
     assert len(port.taken) == len(first) + 2
 
 
+def test_an_engine_that_goes_sends_it_before_it_goes() -> None:
+    """A run that ends with its failed take does not live for half a second: what is due later goes now."""
+    loop, clock, port, _anchor, _sink = _rolled(40)
+    loop.player.stop(clock.now_ns(), "test")
+    loop.run_until(clock.now_ns() + SECOND)
+    loop.player.sounding.track(0, b"\xfa")
+    loop.player.sounding.track(0, b"\x90\x3c\x64")
+    port.taken.clear()
+    loop.silence_after_death(clock.now_ns(), [0])
+    loop.run_until(clock.now_ns() + 1)
+    first = list(port.taken)
+    assert first[-2:] == [b"\xfc", b"\x80\x3c\x40"]
+    loop.close()
+    assert port.taken == [*first, b"\xfc", b"\x80\x3c\x40"]
+
+
 def test_it_is_not_sent_into_a_roll_that_has_begun() -> None:
     """Whoever rolls again within that half second keeps his Start."""
     loop, clock, port, _anchor, _sink = _rolled(40)
