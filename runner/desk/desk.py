@@ -14,6 +14,7 @@ import socket
 import time
 from pathlib import Path
 
+from runner.cores import keep_off
 from runner.desk.accepted import Accepted, AcceptedFile
 from runner.desk.actions import read_order
 from runner.desk.chores import Chores
@@ -31,7 +32,7 @@ from runner.desk.spare import spare_folders
 from runner.desk.spool import RecordSpool
 from runner.desk.taking import TakeKeeper
 from runner.errors import ExitCode, TakeFormatError, TakesFolderError, TakewrightError
-from runner.play.commands import Command
+from runner.play.commands import Answer, Command
 from runner.session.load import load_session
 from runner.takes.reader import EVENTS_FILE
 from runner.takes.store import Store
@@ -52,6 +53,7 @@ class Desk:
         self._link = EngineLink(link)
         self._spool = spool
         self._tell = Reporter(report_fd)
+        self._cores = os.sched_getaffinity(0)
         self._beat_at_ns = 0
 
     # ------------------------------------------------------------------ life
@@ -95,6 +97,8 @@ class Desk:
         """One turn of the loop: answers, records, what is due."""
         self._link.push()
         for answer, data in self._link.answers():
+            if answer == Answer.READY and data.get("core") is not None:
+                keep_off(int(data["core"]), self._cores)
             director.calling.on_answer(answer, data)
         records = self._spool.read()
         while records:

@@ -18,6 +18,7 @@ from collections.abc import Callable
 from typing import Any
 from zlib import crc32
 
+from runner.cores import ENGINE_NAME, OwnCore
 from runner.engine.clock import RealClock, Waker
 from runner.engine.log import PipeSink, RecordLog
 from runner.engine.loop import BEAT_NS, IDLE_BEAT_NS, Loop, make_player
@@ -42,12 +43,20 @@ _LONGEST_WAIT_NS = 5_000_000_000  #: a course waits for a quiet moment at most t
 class Engine:
     """One engine process from start to exit."""
 
-    def __init__(self, link: socket.socket, log: RecordLog, rescue: RescueFile, rights: Rights) -> None:
+    def __init__(
+        self,
+        link: socket.socket,
+        log: RecordLog,
+        rescue: RescueFile,
+        rights: Rights,
+        own_core: OwnCore | None = None,
+    ) -> None:
         self._link = link
         self._log = log
         self._log.keep_number_in(rescue.number)
         self._rescue = rescue
         self._rights = rights
+        self._own_core = own_core
         self._joiner = PacketJoiner()
         self._message_id = 0
         self._waker = Waker()
@@ -120,6 +129,8 @@ class Engine:
         """Say that the loop is alive: a byte for the keeper, a status record for the desk."""
         with contextlib.suppress(BlockingIOError, BrokenPipeError):
             os.write(beat, b".")
+        if self._own_core is not None:
+            self._own_core.free_others()
         if self._loop is not None:
             player = self._player
             self._log.add_json(
@@ -208,6 +219,7 @@ class Engine:
     def _configure(self, payload: bytes) -> None:
         config = RigConfig.from_dict(json.loads(payload))
         if self._loop is not None and config == self._config:
+            self._take_core()
             self._ready(rescued=False)  # a desk that was started again asks for what is there: keep it open
             return
         if self._loop is not None:
@@ -217,6 +229,7 @@ class Engine:
             self._loop = self._config = None
         self._open(config)
         self._rescue.store(config)
+        self._take_core()
         self._ready(rescued=False)
 
     def stand_by(self, promote: int, lifeline: int, beat: int) -> bool:
@@ -254,6 +267,7 @@ class Engine:
                 "configured": self._loop is not None,
                 "moving": self._loop is not None and self._player.moving,
                 "pid": os.getpid(),
+                "core": None if self._own_core is None else self._own_core.core,
                 "realtime": self._rights.realtime,
                 "memory_locked": self._rights.memory_locked,
                 "warnings": list(self._rights.warnings),
@@ -271,8 +285,13 @@ class Engine:
             self._player.load(course)
         self._answer(Answer.LOADED, {"song": course.legs[0].timeline.song, "course": crc32(payload)})
 
+    def _take_core(self) -> None:
+        if self._own_core is not None and not (self._loop is not None and self._player.moving):
+            self._own_core.take()
+
     def _roll(self, payload: bytes) -> None:
         order = json.loads(payload)
+        self._take_core()
         now = self._now()
         anchor = self._player.roll(now)
         data = {**order, "anchor_ns": anchor, "wall_ns": time.time_ns() - self._now() + anchor}
@@ -360,18 +379,18 @@ def main(argv: list[str] | None = None) -> int:
     if given.spare is not None:
         # a signal to all ends the engine that plays; a JACK client that died beside it would eat its Stop
         signal.signal(signal.SIGTERM, signal.SIG_IGN)
-    name_process("tw-engine" if given.spare is None else "tw-spare")
+    name_process(ENGINE_NAME if given.spare is None else "tw-spare")
     # a spare looks around once a second: the engine that plays goes before it
     rights = take_rights(PRIORITY if given.spare is None else PRIORITY - 5)
     rescue = given.rescue or given.spare is not None
     link = socket.socket(fileno=given.link)
     link.setblocking(False)
     log = RecordLog(PipeSink(given.records), given.first_seq)
-    engine = Engine(link, log, RescueFile(given.rescue_file), rights)
+    engine = Engine(link, log, RescueFile(given.rescue_file), rights, OwnCore())
     if given.spare is not None:
         if not engine.stand_by(given.spare, given.lifeline, given.beat):
             return 0
-        name_process("tw-engine")
+        name_process(ENGINE_NAME)
         take_rights()
     engine.run(given.lifeline, given.beat, rescue, stay=not given.only)
     return 0

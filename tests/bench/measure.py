@@ -337,7 +337,7 @@ class RollingTake:
             cpu[name] = (last - first) / max(1e-9, ended - begun)
         has_part = (self._folder / "part.mid").stat().st_size > 0
         return Take(
-            _ticks(summary.parent),
+            ticks_of(summary.parent),
             notes_of(summary.parent) if has_part else None,
             json.loads(summary.read_text()),
             self._anchor(summary.parent),
@@ -362,7 +362,7 @@ def _find(data: Any, key: str) -> Any:
     raise KeyError(key)
 
 
-def _ticks(folder: Path) -> Series:
+def ticks_of(folder: Path) -> Series:
     """Return when each clock of a take was due (monotonic ns) and how late it went out."""
     from runner.takes.reader import read_take
 
