@@ -2,8 +2,8 @@
 
     python tests/bench/all.py --seconds 60
 
-Takes about eight times that long, and wants the computer to itself: other work is measured too. The commands'
-exit codes are summed up at the end: 0 where a bench is within its limit.
+Takes about eight times that long and ten minutes more, and wants the computer to itself: other work is
+measured too. The commands' exit codes are summed up at the end: 0 where a bench is within its limit.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 BENCHES = ("engine.py", "players.py", "relay.py")
+SOCKET = ("bench_socket.py", "--rounds", "1")
 
 
 def main() -> int:
@@ -30,10 +31,10 @@ def main() -> int:
         print(f"== {bench}", flush=True)
         words = [sys.executable, str(HERE / bench), "--seconds", str(given.seconds), *write]
         codes[bench] = subprocess.run(words, check=False).returncode
-    print("== costs.py", flush=True)
-    codes["costs.py"] = subprocess.run(
-        [sys.executable, str(HERE / "costs.py"), *write], check=False
-    ).returncode
+    for name, *words in (SOCKET, ("costs.py",)):
+        print(f"== {name}", flush=True)
+        command = [sys.executable, str(HERE / name), *words, *write]
+        codes[name] = subprocess.run(command, check=False).returncode
     print("== profile.py", flush=True)
     if shutil.which("py-spy"):
         words = [sys.executable, str(HERE / "profile.py"), "--seconds", str(max(10, given.seconds)), *write]

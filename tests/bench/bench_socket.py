@@ -196,18 +196,26 @@ def table(found: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
+def beyond(found: dict[str, Any]) -> list[str]:
+    """Return which limits were passed, the noise allowed for."""
+    passed = {
+        "median": found["attacked"]["p50"] > MOST_RATIO * found["alone"]["p50"] + LEAST_US,
+        "99th percentile": found["p99_ratio_interval"][0] > MOST_RATIO,
+        "memory": found["desk_growth_mib"] > MOST_GROWTH_MIB,
+    }
+    return [name for name, is_beyond in passed.items() if is_beyond]
+
+
 @pytest.mark.bench
 @pytest.mark.timeout(1200)
 def test_hostile_clients_do_not_touch_the_beat() -> None:
     """Clocks are as punctual under attack as without, and the desk has not grown."""
     found = measure()
-    assert found["attacked"]["p50"] <= MOST_RATIO * found["alone"]["p50"] + LEAST_US, found
-    assert found["p99_ratio_interval"][0] <= MOST_RATIO, found
-    assert found["desk_growth_mib"] <= MOST_GROWTH_MIB, found
+    assert not beyond(found), found
 
 
-def main() -> None:
-    """Measure, print, and write the table where asked to."""
+def main() -> int:
+    """Measure, print, and write the table where asked to; exit 1 if a limit is surely passed."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--rounds", type=int, default=ROUNDS, help="takes in each condition")
     parser.add_argument("--write", action="store_true", help="put the table into docs/timing.md")
@@ -216,7 +224,8 @@ def main() -> None:
     print(table(found))
     if given.write:
         put_table("socket", table(found), found, "timing-socket.json")
+    return int(bool(beyond(found)))
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

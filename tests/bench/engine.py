@@ -270,6 +270,7 @@ def main() -> int:
         metavar="LABEL=PATH",
         help="measure these checkouts in turn instead",
     )
+    parser.add_argument("--table", default="compared", help="which table of docs/timing.md that is")
     parser.add_argument("--rounds", type=int, default=2, help="how often each checkout is measured")
     parser.add_argument("--starts", type=int, default=10, help="how often the time to be ready is tried")
     given = parser.parse_args()
@@ -278,7 +279,7 @@ def main() -> int:
         text = compare_table(compared)
         print(text)
         if given.write:
-            put_table("compared", text, compared, "timing-compared.json")
+            put_table(given.table, text, compared, f"timing-{given.table}.json")
         return 0
     results = measure(given.seconds, given.starts)
     text = table(results)
