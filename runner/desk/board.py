@@ -109,18 +109,19 @@ class Board:
         """An alarm is over."""
         self.alarms = deque((alarm for alarm in self.alarms if alarm.text != text), maxlen=ALARMS_KEPT)
 
-    def see_folder(self, utc: str, closed: str = "", elsewhere: str = "") -> None:
+    def see_folder(self, utc: str, closed: str = "", elsewhere: str = "", short: str = "") -> None:
         """Light the alarm of a takes folder that takes nothing, or end it: a take is in its place again.
 
-        `closed` says why nothing can be written, `elsewhere` where a take went instead. That one stays, as a
-        warning, for somebody has to look for that take.
+        `closed` says why nothing can be written, `short` that there is little room, `elsewhere` where a take
+        went instead. That one stays, as a warning, for somebody has to look for that take.
         """
         for text, stays in self._of_folder.items():
             if stays:
                 self.alarm(utc, "warning", text)
             else:
                 self.put_out(text)
-        self._of_folder = {text: stays for text, stays in ((closed, False), (elsewhere, True)) if text}
+        seen = ((closed, False), (elsewhere, True), (short, False))
+        self._of_folder = {text: stays for text, stays in seen if text}
         for text in self._of_folder:
             self.alarm(utc, "error", text)
 

@@ -127,13 +127,13 @@ class Desk:
             self._spool.used(recording.keeper.safe)
             return director
         closed = store.why_closed() or ""
-        trouble = closed or store.why_short()
+        short = "" if closed else store.why_short() or ""
+        trouble = closed or short
         if trouble and job.mode != "stay":
             raise TakesFolderError(trouble)
         if trouble:  # on stage the music comes first, and the disk may be plugged in later
-            director.board.alarm(utc_text(), "error", trouble)
             self._tell.warn(trouble)
-        director.board.see_folder(utc_text(), closed)
+        director.board.see_folder(utc_text(), closed, short=short)
         for each in (store, *spares):
             remove_beginnings(each.folder)
             for recovered in each.recover_all(job.run):

@@ -162,9 +162,16 @@ class Syncer:
             self._wake.notify_all()
 
     def _copies(self) -> list[int]:
-        with contextlib.suppress(OSError):
-            return [fd for file in self._files() if (fd := file.descriptor_copy()) is not None]
-        return []
+        copies: list[int] = []
+        try:
+            for file in self._files():
+                if (fd := file.descriptor_copy()) is not None:
+                    copies.append(fd)
+        except OSError:  # no descriptors left; half a sync would pass for a whole one
+            for fd in copies:
+                os.close(fd)
+            return []
+        return copies
 
     def take_news(self) -> tuple[OSError | None, bool]:
         """Return the error of a sync that failed since the last call, and whether one went well after it."""
@@ -202,10 +209,11 @@ class Syncer:
 
     def _sync_all(self, fds: Iterable[int], others: Iterable[Path]) -> None:
         went = [self._sync_one(fd) for fd in fds]
+        shown = bool(went)  # with no file open nothing is
         for path in others:
             with contextlib.suppress(OSError):  # what is not there needs no sync
-                self._sync_one(os.open(path, os.O_RDONLY | os.O_CLOEXEC))
-        if went and all(went):  # with no file open nothing was shown
+                went.append(self._sync_one(os.open(path, os.O_RDONLY | os.O_CLOEXEC)))
+        if shown and all(went):
             with self._wake:
                 self._good = True
 

@@ -65,6 +65,16 @@ def test_the_alarm_of_a_closed_takes_folder_ends_with_the_next_take_in_its_place
     assert [alarm.severity for alarm in seen.alarms] == ["warning"]
 
 
+def test_the_alarm_of_little_room_ends_once_there_is_room() -> None:
+    """It is looked at as each take begins; how much is free is said anew each time."""
+    seen = board()
+    seen.see_folder("19:30", short="only 90 MB are free")
+    seen.see_folder("19:31", short="only 80 MB are free")
+    assert [(alarm.severity, alarm.text) for alarm in seen.alarms] == [("error", "only 80 MB are free")]
+    seen.see_folder("19:32")
+    assert not seen.alarms
+
+
 def test_a_missing_port_is_named_once_and_what_lacks_is_told_in_few_words() -> None:
     """The engine's reason begins with the port's name; whoever shows it names the port himself."""
     seen = board()
