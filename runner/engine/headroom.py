@@ -27,6 +27,8 @@ class Headroom:
     def took(self, span_ns: int) -> None:
         """Learn that `span_ns` went by from the time asked for until the first message was ready."""
         wanted = span_ns + MARGIN_NS
+        if wanted > 2 * self._longest_ns:
+            return  # the computer was away: that tells nothing of how long getting up takes
         if wanted > self._longest_ns:
             # what no headroom could have covered is little reason for a longer one
             self.ns += (self._longest_ns - self.ns + 1) // 4
