@@ -5,8 +5,8 @@ clients that send half a frame or do not read, and 10,000 frames that break the 
 cyclictest (Debian rt-tests): what the attack does to the computer as a whole, a host that rations processors
 included, it meets too, so the engine's lateness is told as so many times cyclictest's.
 
-Run by pytest with `-m bench` as a check of the bar: lateness at most 1.1 of that without an attack (the
-median; the 99th percentile against cyclictest's, as far as the noise allows), and the desk not grown.
+Run by pytest with `-m bench` as a check of the bar: lateness (median and 99th percentile) at most 1.1 of
+that without an attack, or, where the host was away, of cyclictest's; and the desk not grown.
 """
 
 from __future__ import annotations
@@ -189,18 +189,24 @@ def table(found: dict[str, Any]) -> str:
     low, high = found["p99_ratio_interval"]
     lines += [
         "",
-        f"Under attack the median is {found['p50_ratio']:.2f} of that without; the 99th percentile, each "
-        f"against cyclictest's beside it, {found['p99_ratio']:.2f} ({low:.2f} to {high:.2f}); "
-        f"asked for: at most {MOST_RATIO}. The desk grew by {found['desk_growth_mib']:.1f} MiB.",
+        f"Under attack the engine's median is {found['p50_ratio']:.2f} of that without, its 99th percentile "
+        f"{_p99_ratio(found):.2f}; asked for: at most {MOST_RATIO}. Each against cyclictest's beside it, "
+        f"which a busier computer makes punctual too, it is {found['p99_ratio']:.2f} ({low:.2f} to {high:.2f}). "
+        f"The desk grew by {found['desk_growth_mib']:.1f} MiB.",
     ]
     return "\n".join(lines)
+
+
+def _p99_ratio(found: dict[str, Any]) -> float:
+    return float(found["attacked"]["p99"] / found["alone"]["p99"])
 
 
 def beyond(found: dict[str, Any]) -> list[str]:
     """Return which limits were passed, the noise allowed for."""
     passed = {
         "median": found["attacked"]["p50"] > MOST_RATIO * found["alone"]["p50"] + LEAST_US,
-        "99th percentile": found["p99_ratio_interval"][0] > MOST_RATIO,
+        # a host that takes the computer away meanwhile shows in cyclictest's figures too
+        "99th percentile": min(_p99_ratio(found), found["p99_ratio_interval"][0]) > MOST_RATIO,
         "memory": found["desk_growth_mib"] > MOST_GROWTH_MIB,
     }
     return [name for name, is_beyond in passed.items() if is_beyond]
