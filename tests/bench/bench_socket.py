@@ -191,7 +191,8 @@ def table(found: dict[str, Any]) -> str:
         "",
         f"Under attack the engine's median is {found['p50_ratio']:.2f} of that without, its 99th percentile "
         f"{_p99_ratio(found):.2f}; asked for: at most {MOST_RATIO}. Each against cyclictest's beside it, "
-        f"which a busier computer makes punctual too, it is {found['p99_ratio']:.2f} ({low:.2f} to {high:.2f}). "
+        "which a busier computer makes punctual too, it is "
+        f"{found['p99_ratio']:.2f} ({low:.2f} to {high:.2f}). "
         f"The desk grew by {found['desk_growth_mib']:.1f} MiB.",
     ]
     return "\n".join(lines)
