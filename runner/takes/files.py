@@ -22,11 +22,14 @@ system_write = os.write  #: a name of its own, so that tests can put a bad disk 
 class AppendFile:
     """A file that only grows; opened at the first write, opened again after an error.
 
-    With `lock`, the file is marked as in use for as long as it is open (see `in_use`).
+    With `lock`, the file is marked as in use for as long as it is open (see `in_use`). `joint` goes where a
+    medium lost more than can be written again: in a file of lines a line's end, so that two halves of
+    different lines never read as one.
     """
 
-    def __init__(self, path: Path, *, lock: bool = False) -> None:
+    def __init__(self, path: Path, *, lock: bool = False, joint: bytes = b"") -> None:
         self.path = path
+        self._joint = joint
         self._lock = lock
         self._fd = -1
         self._waiting = bytearray()
@@ -70,8 +73,10 @@ class AppendFile:
             try_lock(self._fd)
         size = os.fstat(self._fd).st_size
         if self._size is not None and size < self._size:  # pulled out before it was synced
-            again = min(self._size - size, len(self._recent))
-            self._waiting[:0] = self._recent[len(self._recent) - again :]
+            lost = self._size - size
+            again = min(lost, len(self._recent))
+            joint = self._joint if lost > again else b""
+            self._waiting[:0] = joint + self._recent[len(self._recent) - again :]
             del self._recent[len(self._recent) - again :]
         self._size = size
 

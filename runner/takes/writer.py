@@ -80,8 +80,8 @@ class TakeWriter:
         self.header = header
         self._at_text = at_text
         self._now_ns = now_ns
-        self._events = AppendFile(folder / EVENTS_FILE, lock=True)
-        self._clock = AppendFile(folder / CLOCK_FILE)
+        self._events = AppendFile(folder / EVENTS_FILE, lock=True, joint=b"\n")
+        self._clock = AppendFile(folder / CLOCK_FILE, joint=b"\n")
         self._journal = Journal(folder, epoch)
         self._older: list[Journal] = []  #: of epochs that are over, not yet with the system as a whole
         self._numbering = Numbering(epoch)
