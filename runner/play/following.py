@@ -18,7 +18,7 @@ from runner.plan.timeline import EventOrder, Stage, Timeline
 from runner.play.commands import ClockPolicy, RigMachine
 from runner.play.legtime import CLOCKS_PER_QUARTER, FollowedTime, LegTime
 from runner.play.player import MOVING, AnyStream, Note, Player, time_code_streams
-from runner.play.relay import PortRelay, shifts_of
+from runner.play.relay import MOST_AT_ONCE, PortRelay, shifts_of
 from runner.play.sounding import Sounding
 from runner.play.states import PlayEvent, PlayState, next_state
 from runner.play.streams import NEVER, EventStream, Send
@@ -163,7 +163,8 @@ class FollowingPlayer(Player):
         sends += self._pass(started)
         self._note_starts([send._replace(due_ns=now_ns) for send in started])
         for index, relay in enumerate(self._relays):
-            while relay.due_ns <= until_ns:
+            end = relay.next_count + MOST_AT_ONCE  # what is due beyond that waits for the next turn
+            while relay.due_ns <= until_ns and relay.next_count < end:
                 clocks = relay.take(self._quarters_of(relay.next_count))
                 sends += clocks
                 if not index:  # one port's is enough to know our own clock by if it comes back

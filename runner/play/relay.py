@@ -22,7 +22,7 @@ from runner.sync.states import LockState
 
 IDLE_FROM = 1 << 31
 START_GAP_NS = 1_050_000  #: MIDI 1.0 p. 30: at least 1 ms from Start to its clock; and a little for rounding
-_MOST_AT_ONCE = 96  #: never more clocks at once than one bar of 4/4, whatever the master does
+MOST_AT_ONCE = 96  #: never more clocks at once than one bar of 4/4, whatever the master does
 
 
 class PortRelay:
@@ -119,7 +119,7 @@ class PortRelay:
             ready = self._follower.next_count
             if self._start_count is not None:
                 ready = min(ready, self._start_count)
-            count = max(1, min(_MOST_AT_ONCE, ready - self._next_count))
+            count = max(1, min(MOST_AT_ONCE, ready - self._next_count))
         sends = [
             Send(due, self.port, CLOCK, NO_MACHINE, 0, position + n / 24, self._next_count + n, False)
             for n in range(count)

@@ -22,6 +22,7 @@ _FEW = 12  #: clocks after which a line of unknown tempo can judge others
 _WAIT_AFTER_ALARM = 6
 _FAR = 0.45  #: a clock so many intervals off tells nothing about the line
 _STRANGERS = 48  #: after so many of them in a row the line is given up
+_LEAST_RATE = 0.02  #: of the map's time; what runs faster than fifty times the song is no tempo
 _GAP = 1.5  #: intervals overdue from which clocks are taken for missing at once
 
 
@@ -104,9 +105,18 @@ class Tracker:
         return bool(self._trial)
 
     @property
-    def ready(self) -> bool:
-        """Whether there is a tempo: two clocks, or one and the song's."""
+    def _begun(self) -> bool:
+        """Whether there are clocks enough for a line: two, or one and the song's tempo."""
         return self.servo.samples >= (1 if self.told else 2)
+
+    @property
+    def ready(self) -> bool:
+        """Whether there is a tempo to predict by.
+
+        Clocks that came all askew can leave a line that runs backward, until the next clock begins it anew:
+        by such a line every clock of the song is due at once.
+        """
+        return self._begun and self.servo.line.rate > _LEAST_RATE
 
     def time_of(self, slot: float) -> float:
         """Return the predicted time of a slot; meaningful when `ready`."""
@@ -187,7 +197,7 @@ class Tracker:
             return None
         slot = self.slot + 1
         x = self.grid.x_of(slot)
-        if not self.ready:
+        if not self._begun:
             self.slot = slot
             servo.add(x, y)
             self._keep_early(y)

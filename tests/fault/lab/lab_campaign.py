@@ -10,6 +10,7 @@ import gc
 import json
 import os
 import shutil
+import signal
 import sys
 import tempfile
 import time
@@ -17,6 +18,7 @@ import traceback
 from collections import Counter, deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from multiprocessing import get_context
 from pathlib import Path
@@ -37,6 +39,7 @@ from runner.errors import PlanError, SessionError  # noqa: E402
 MEMORY_DISK = "/dev/shm"
 BLOCK = 25  #: a worker reports after so many campaigns
 TELL_EVERY_S = 10
+LONGEST_CPU_S = 60  #: a thousand times what a campaign takes: whatever needs longer goes round for ever
 
 
 def again(seed: int) -> str:
@@ -55,12 +58,29 @@ def failures(seed: int) -> list[str] | None:
         except (PlanError, SessionError):
             return None
         try:
-            outcome.run()
+            with _ending():
+                outcome.run()
         except (Exception, Death):
             return [traceback.format_exc()]
         return [f"{rule.__name__}: {text}" for rule in RULES for text in rule(outcome)]
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def _ending() -> Iterator[None]:
+    """Raise TimeoutError in what goes round for ever, so that its seed is told."""
+
+    def give_up(_signal: int, _frame: object) -> None:
+        raise TimeoutError(f"no end within {LONGEST_CPU_S} s of CPU")
+
+    before = signal.signal(signal.SIGPROF, give_up)
+    signal.setitimer(signal.ITIMER_PROF, LONGEST_CPU_S)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        signal.signal(signal.SIGPROF, before)
 
 
 def report(seed: int, found: list[str]) -> str:

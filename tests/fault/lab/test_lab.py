@@ -20,8 +20,9 @@ EVERY_RUN = range(1, 25)
 #: once broke a rule. Killed as it told a machine that was back, on a rig at rest that was seldom looked at;
 #: killed before it had looked for the port into which it had sent the end of a pedal, of a note;
 #: the disk full, and desk and engine killed; asleep for 5 s while it followed a clock;
-#: a record of the engine at rest dropped, which is no fault of the take
-KEPT = (205299, 68289, 270703, 315488, 414408, 443316, 707758, 1111484, 1118030)
+#: a record of the engine at rest dropped, which is no fault of the take;
+#: a line through the clocks that ran backward, by which all of the song was due at once
+KEPT = (205299, 68289, 270703, 315488, 414408, 443316, 707758, 1111484, 1118030, 1136730)
 CAMPAIGN = range(1000, 1500)
 
 

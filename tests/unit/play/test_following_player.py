@@ -9,10 +9,11 @@ import pytest
 from runner.desk.prepare import Prepared, rig_of
 from runner.play.following import FollowingPlayer
 from runner.play.player import Note
-from runner.play.relay import IDLE_FROM
+from runner.play.relay import IDLE_FROM, MOST_AT_ONCE
 from runner.play.states import PlayState
 from runner.play.streams import NO_TICK, Send
 from runner.session.load import load_session
+from runner.sync.follower import Follower
 from runner.sync.states import LockState, Transport
 
 SESSION = """
@@ -275,3 +276,18 @@ def test_a_start_that_was_handed_over_late_keeps_its_distance_all_the_same() -> 
     hand.player.start_is_out(1, hand.now_ns + 3_000_000)
     hand.feed(b"\xf8", 2_000_000)
     assert hand.player.next_deadline_ns() == pytest.approx(hand.now_ns + 1_000_000 + 1_050_000)
+
+
+def test_whatever_the_prediction_says_a_turn_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    """If by the prediction the whole song is due at once, a bar of it goes out and the turn ends.
+
+    Orders, a Stop among them, are read between two turns.
+    """
+    hand = Hand(SESSION.replace("relay: straight", "relay: steady"))
+    hand.arm()
+    hand.feed(b"\xfa", TICK_NS)
+    hand.clocks(30)
+    monkeypatch.setattr(Follower, "time_of", lambda _follower, count: BEGIN_NS - round(count))
+    hand.player.feed(0, b"\xf8", hand.now_ns + TICK_NS)
+    sends = hand.player.due(hand.now_ns + TICK_NS)
+    assert [send.data for send in sends].count(b"\xf8") == MOST_AT_ONCE
