@@ -46,11 +46,16 @@ def _system_ports() -> tuple[list[SystemPort], str]:
 
     try:
         midi = SystemMidi()
+    except RigError as error:
+        return [], str(error)
+    try:
         if midi.service.api == "dummy":
             return [], f"no MIDI service: {midi.service.why_not}"
         return midi.list_ports(), ""
     except RigError as error:
         return [], str(error)
+    finally:
+        midi.close()  # a JACK server takes seconds to throw out a client that just ended, and answers nobody
 
 
 def _named(name: str, spec: PortSpec, found: list[SystemPort], trouble: str) -> dict[str, Any]:

@@ -160,7 +160,7 @@ class Director:
         if keeper.ended and self._to_close is None:
             self._close_what_ended()
         self.recording.gone_on_with = self.recording.rolling
-        self.tell.warn("the desk process died and was started again; nothing is lost")
+        self.tell.warn("the desk process died and was started again; no record is lost")
         in_take = self.recording.rolling or keeper.open or keeper.closing
         if in_take and not died:
             self.calling.configured = True
@@ -350,6 +350,7 @@ class Director:
         for index, machine in enumerate(machines):
             if do is Do.SOLO or machine == name:
                 self.calling.send_mute(index, machine in self.board.muted)
+        self._progress()
 
     def _rate(self, directive: Directive, now_ns: int) -> Outcome:
         folder = self.recording.keeper.folder
@@ -485,6 +486,8 @@ class Director:
             "order": list(self.show.changed_order),
             "series": series.to_dict() if series is not None else {},
             "engine": self.calling.engine,
+            "muted": sorted(self.board.muted),
+            "realtime": self.board.realtime,
         }
         self.tell("progress", data)
 

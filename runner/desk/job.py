@@ -7,7 +7,18 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Self
 
-_CARRIED_ON = ("done", "clean", "place", "standing", "order", "series", "schedule", "engine")
+_CARRIED_ON = (
+    "done",
+    "clean",
+    "place",
+    "standing",
+    "order",
+    "series",
+    "schedule",
+    "engine",
+    "muted",
+    "realtime",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +33,8 @@ class Job:
     dead one was: `done` takes had been closed by then, `clean` of them clean; `place` was up in the order
     (songs in `order` if it was changed), and `standing` says whether it waited for an order. `series` and
     `schedule` are what was left of a series of takes, and which times of the schedule are past. `engine` is
-    the process id of the engine that was last taken note of, 0 for none.
+    the process id of the engine that was last taken note of, 0 for none; `muted` are machines, and `realtime`
+    is what that engine said of its priority.
     """
 
     session_file: str
@@ -44,6 +56,8 @@ class Job:
     series: Mapping[str, Any] = field(default_factory=dict)
     schedule: Mapping[str, Any] = field(default_factory=dict)
     engine: int = 0
+    muted: tuple[str, ...] = ()
+    realtime: bool = False
     resumed: bool = False
 
     def to_json(self) -> str:
@@ -54,13 +68,13 @@ class Job:
     def from_json(cls, text: str) -> Self:
         """Return the job that `to_json` wrote."""
         data = json.loads(text)
-        return cls(**{**data, "order": tuple(data["order"])})
+        return cls(**{**data, "order": tuple(data["order"]), "muted": tuple(data["muted"])})
 
     def carried_on(self, progress: Mapping[str, Any]) -> Self:
         """Return the job as a desk would have to take it up after a report of `progress`."""
         known = {key: progress[key] for key in _CARRIED_ON if key in progress}
-        if "order" in known:
-            known["order"] = tuple(known["order"])
+        for name in known.keys() & {"order", "muted"}:
+            known[name] = tuple(known[name])
         return replace(self, **known)
 
 

@@ -68,7 +68,8 @@ class RunState:
             clean=job.clean,
             series=Series.from_dict(job.series),
         )
-        return cls(job, prepared, show, Board(session), Rehearsal.from_dict(job.rehearsal))
+        board = Board(session, muted=set(job.muted) & set(session.machines), realtime=job.realtime)
+        return cls(job, prepared, show, board, Rehearsal.from_dict(job.rehearsal))
 
     @property
     def stays(self) -> bool:

@@ -1,0 +1,49 @@
+"""What a desk that is started again in mid-take knows of the run: what was muted, and the engine's rights."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+from live_run import PATIENCE_S, running
+from quay import write_session
+
+from runner.desk.client import ControlClient
+from runner.desk.status import Status
+from runner.errors import NoDaemonError
+
+
+def _status(socket: Path) -> Status:
+    """Return the daemon's status; a desk that has just begun may not listen yet."""
+    end = time.monotonic() + PATIENCE_S
+    while True:
+        try:
+            with ControlClient(socket) as client:
+                return client.status()
+        except NoDaemonError:
+            assert time.monotonic() < end
+            time.sleep(0.02)
+
+
+@pytest.mark.parametrize("rolling", [False, True], ids=["standing", "rolling"])
+def test_a_desk_that_takes_over_knows_what_the_dead_one_knew(tmp_path: Path, rolling: bool) -> None:
+    """A mute stays one, and nobody is told that the engine lacks a priority that it has."""
+    session = write_session(tmp_path, jack=False, bars=16)
+    socket = tmp_path / "s"
+    with running([str(session)], tmp_path / "takes", {"TAKEWRIGHT_SOCKET": str(socket)}) as run:
+        run.wait_for_text('"event": "standing"')
+        with ControlClient(socket) as client:
+            assert client.order("mute bass").done
+            assert not rolling or client.order("roll").done
+        if rolling:
+            run.wait_for_takes()
+        before = _status(socket)
+        run.kill("desk")
+        run.wait_for_text("the desk process died and was started again")
+        after = _status(socket)
+        assert before.muted == after.muted == ("bass",)
+        assert after.realtime == before.realtime
+        with ControlClient(socket) as client:
+            assert client.order("quit").done
+        run.wait()
