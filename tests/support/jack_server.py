@@ -81,10 +81,13 @@ def realtime_allowed() -> bool:
     return asked.returncode == 0
 
 
-def start_jack_server(*, synchronous: bool = True, frames: int = 64) -> JackServer:
-    """Start a server and wait until it answers; RuntimeError if none can be had."""
+def start_jack_server(*, synchronous: bool = True, frames: int = 64, realtime: bool = True) -> JackServer:
+    """Start a server and wait until it answers; RuntimeError if none can be had.
+
+    `realtime` where that is allowed.
+    """
     seen: list[str] = []
-    scheduling = ["-R", "-P", str(PRIORITY)] if realtime_allowed() else ["-r"]
+    scheduling = ["-R", "-P", str(PRIORITY)] if realtime and realtime_allowed() else ["-r"]
     for name in NAMES:
         lock = _claim(name)
         if lock is None:
