@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -36,20 +36,25 @@ songs: [{song: Ropewalk, tempo: 100, meter: 4/4, length: 2 bars}]
 
 
 @pytest.fixture
-def service(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
+def service(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., None]]:
     """Put a MIDI service with the given ports, or with trouble, in the place of the system's."""
 
     def put(ports: list[SystemPort], api: str = "alsa", why_not: str = "", error: str = "") -> None:
         def make() -> Any:
             if error:
                 raise RigError(error)
+            opened.append(1)
             return SimpleNamespace(
-                service=SimpleNamespace(api=api, why_not=why_not), list_ports=lambda: list(ports)
+                service=SimpleNamespace(api=api, why_not=why_not),
+                list_ports=lambda: list(ports),
+                close=opened.pop,
             )
 
         monkeypatch.setattr(midi_client, "SystemMidi", make)
 
-    return put
+    opened: list[int] = []
+    yield put
+    assert not opened, "what was opened was closed"
 
 
 def test_the_systems_ports(service: Callable[..., None], call: Callable[..., Any]) -> None:
