@@ -9,6 +9,7 @@ A desk that is started again first reads what stands in the memory file, and dro
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Iterator
 
@@ -51,7 +52,7 @@ class RecordSpool:
         found: list[Record] = []
         while not found:  # a read may bring no more than a part of a message
             try:
-                moved = os.splice(self._pipe, self._spool, _CHUNK, offset_dst=self._size)
+                moved = self._move()
             except BlockingIOError:
                 break
             if not moved:
@@ -59,6 +60,18 @@ class RecordSpool:
             self._size += moved
             found = list(self._take())
         return found
+
+    def _move(self) -> int:
+        try:
+            return os.splice(self._pipe, self._spool, _CHUNK, offset_dst=self._size)
+        except OSError as error:
+            spare = self._kept and self._read_to == self._size and not self._reader.pending
+            if error.errno not in (errno.EFBIG, errno.ENOSPC) or not spare:
+                raise
+            # no room to keep what the disk has not taken: it is lost if this process dies now, too
+            self._cut(0)
+            self._kept = 0
+            return os.splice(self._pipe, self._spool, _CHUNK, offset_dst=0)
 
     def used(self, safe: bool = True) -> None:
         """Forget what was read: the caller has it safe. Keeps a message of which a part is missing.

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import os
+
+import pytest
 
 from runner.desk.spool import KEPT_BYTES, RecordSpool
 from runner.takes.format import RECORD_SIZE, Kind, pack_record
@@ -79,3 +82,23 @@ def test_beyond_its_bound_the_spool_keeps_what_is_vital() -> None:
     assert _seqs(kept) == sorted(_seqs(kept))
     assert [r.t_ns for r in kept if r.kind == Kind.STATE] == list(range(blocks))
     assert _seqs(kept)[:1000] == list(range(1, 1001))
+
+
+def test_without_room_to_keep_them_records_are_still_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A limit of file size holds for memory files too (setrlimit(2), EFBIG): what was only kept makes room."""
+    read, write = os.pipe()
+    spool = os.memfd_create("spool")
+    real = os.splice
+
+    def limited(source: int, target: int, count: int, *, offset_dst: int) -> int:
+        if offset_dst >= 2 * RECORD_SIZE:
+            raise OSError(errno.EFBIG, "File too large")
+        return real(source, target, count, offset_dst=offset_dst)
+
+    monkeypatch.setattr(os, "splice", limited)
+    reader = RecordSpool(read, spool)
+    for seq in (1, 2, 3):
+        os.write(write, pack_record(Kind.SENT, seq, seq))
+        assert _seqs(reader.read()) == [seq]
+        reader.used(safe=False)
+    assert _seqs(RecordSpool(read, spool).left_over()) == [3]
