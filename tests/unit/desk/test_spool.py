@@ -85,7 +85,7 @@ def test_beyond_its_bound_the_spool_keeps_what_is_vital() -> None:
 
 
 def test_without_room_to_keep_them_records_are_still_read(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A limit of file size holds for memory files too (setrlimit(2), EFBIG): what was only kept makes room."""
+    """A limit of file size holds for memory files too (setrlimit(2), EFBIG): what is only kept goes."""
     read, write = os.pipe()
     spool = os.memfd_create("spool")
     real = os.splice
