@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import closing
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
@@ -45,17 +46,13 @@ def _system_ports() -> tuple[list[SystemPort], str]:
     from runner.ports.midi_client import SystemMidi
 
     try:
-        midi = SystemMidi()
+        # closed: a JACK server takes seconds to throw out a client that just ended, and answers nobody
+        with closing(SystemMidi()) as midi:
+            if midi.service.api == "dummy":
+                return [], f"no MIDI service: {midi.service.why_not}"
+            return midi.list_ports(), ""
     except RigError as error:
         return [], str(error)
-    try:
-        if midi.service.api == "dummy":
-            return [], f"no MIDI service: {midi.service.why_not}"
-        return midi.list_ports(), ""
-    except RigError as error:
-        return [], str(error)
-    finally:
-        midi.close()  # a JACK server takes seconds to throw out a client that just ended, and answers nobody
 
 
 def _named(name: str, spec: PortSpec, found: list[SystemPort], trouble: str) -> dict[str, Any]:

@@ -44,7 +44,6 @@ class Calling:
     recorders: Recorders
     now_ns: Callable[[], int]
     carry_out: Callable[[Sequence[Directive]], None]
-    progress: Callable[[], None]  #: tells the keeper where the next desk would have to go on
     new_rig: Callable[[], None] = lambda: None  #: called when an engine has opened the ports
     configured: bool = False
     roll: Roll | None = None  #: what rolls, or rolled last
@@ -74,6 +73,23 @@ class Calling:
         if self.prepare_at_ns is not None and now_ns >= self.prepare_at_ns:
             self.prepare_at_ns = None
             self._send_opening()
+
+    def progress(self) -> None:
+        """Tell the keeper where a desk that is started again would have to go on."""
+        show, board = self.state.show, self.state.board
+        series = show.series_to_resume
+        data = {
+            "done": show.done,
+            "clean": show.clean,
+            "place": show.place_to_resume,
+            "standing": show.phase is Phase.STANDING and self.configured,
+            "order": list(show.changed_order),
+            "series": series.to_dict() if series is not None else {},
+            "engine": self.engine,
+            "muted": sorted(board.muted),
+            "realtime": board.realtime,
+        }
+        self.tell("progress", data)
 
     def forget_compiled(self) -> None:
         """The session is another one: nothing that was compiled holds."""

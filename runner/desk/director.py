@@ -61,9 +61,7 @@ class Director:
             lambda each: link.command(Command.NOTE, {"t_ns": each.t_ns, "data": each.to_dict()}),
             tell.warn,
         )
-        self.calling = Calling(
-            state, link, recording, tell, self.recorders, now_ns, self._carry_out, self._progress
-        )
+        self.calling = Calling(state, link, recording, tell, self.recorders, now_ns, self._carry_out)
         self.recorders.roll_now = self.calling.order_roll
         self.recorders.refuse = lambda text: self.calling.cannot_roll(text, ExitCode.NOT_CLEAN)
         self.recorders.stop_take = lambda why: link.command(Command.STOP, {"why": why})
@@ -247,7 +245,7 @@ class Director:
             self.calling.drop_call()
             if self.show.phase is Phase.DUE:
                 self.show.refused("roll")
-            self._progress()
+            self.calling.progress()
 
     def _leave_now(self) -> None:
         by_service = self.state.stays and self.stopping != "stopped by the user"
@@ -261,7 +259,7 @@ class Director:
         for directive in directives if outcome.done else ():
             said = self._do(directive, now_ns)
             outcome = said if said is not None else outcome
-        self._progress()
+        self.calling.progress()
         data = {"order": str(order), "from": order.origin, "done": outcome.done, "text": outcome.text}
         self.tell("order", data)
         return outcome
@@ -278,7 +276,7 @@ class Director:
             outcome, directives = self.show.begin_series(song, takes, gap_ns, until_ns)
         for directive in directives:
             outcome = self._do(directive, now_ns) or outcome
-        self._progress()
+        self.calling.progress()
         data = {"order": f"roll {song}", "from": origin, "done": outcome.done, "text": outcome.text}
         self.tell("order", data)
         return outcome
@@ -289,7 +287,7 @@ class Director:
             if outcome is not None and not outcome.done:
                 self.tell.warn(outcome.text)
         if directives:
-            self._progress()
+            self.calling.progress()
 
     def _do(self, directive: Directive, now_ns: int) -> Outcome | None:
         """Carry out one directive; an outcome is returned where only the doing shows it."""
@@ -350,7 +348,7 @@ class Director:
         for index, machine in enumerate(machines):
             if do is Do.SOLO or machine == name:
                 self.calling.send_mute(index, machine in self.board.muted)
-        self._progress()
+        self.calling.progress()
 
     def _rate(self, directive: Directive, now_ns: int) -> Outcome:
         folder = self.recording.keeper.folder
@@ -410,7 +408,7 @@ class Director:
             self.show.begun()
             self.calling.call = None
             self.recorders.begun(self.now_ns())
-            self._progress()
+            self.calling.progress()
         elif isinstance(event, Ended):
             self._on_end(event)
         elif isinstance(event, SentOut):
@@ -469,27 +467,11 @@ class Director:
 
     def _after_take(self, verdict: str, now_ns: int) -> None:
         directives = self.show.closed(verdict, now_ns)
-        self._progress()
+        self.calling.progress()
         if self.stopping:
             self._leave_now()
         else:
             self._carry_out(directives)
-
-    def _progress(self) -> None:
-        """Tell the keeper where a desk that is started again has to go on."""
-        series = self.show.series_to_resume
-        data = {
-            "done": self.show.done,
-            "clean": self.show.clean,
-            "place": self.show.place_to_resume,
-            "standing": self.show.phase is Phase.STANDING and self.calling.configured,
-            "order": list(self.show.changed_order),
-            "series": series.to_dict() if series is not None else {},
-            "engine": self.calling.engine,
-            "muted": sorted(self.board.muted),
-            "realtime": self.board.realtime,
-        }
-        self.tell("progress", data)
 
     def _tell_log_trouble(self) -> None:
         keeper = self.recording.keeper

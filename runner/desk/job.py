@@ -67,15 +67,17 @@ class Job:
     @classmethod
     def from_json(cls, text: str) -> Self:
         """Return the job that `to_json` wrote."""
-        data = json.loads(text)
-        return cls(**{**data, "order": tuple(data["order"]), "muted": tuple(data["muted"])})
+        return cls(**_with_tuples(json.loads(text)))
 
     def carried_on(self, progress: Mapping[str, Any]) -> Self:
         """Return the job as a desk would have to take it up after a report of `progress`."""
         known = {key: progress[key] for key in _CARRIED_ON if key in progress}
-        for name in known.keys() & {"order", "muted"}:
-            known[name] = tuple(known[name])
-        return replace(self, **known)
+        return replace(self, **_with_tuples(known))
+
+
+def _with_tuples(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return fields of a job as it holds them: JSON knows no tuples."""
+    return {key: tuple(value) if isinstance(value, list) else value for key, value in values.items()}
 
 
 @dataclass(frozen=True, slots=True)
