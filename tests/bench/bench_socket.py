@@ -28,7 +28,19 @@ import pytest
 sys.path.append(str(Path(__file__).parents[1] / "support"))
 sys.path.append(str(Path(__file__).parent))
 from live_run import Run, running
-from measure import Cyclictest, Series, machine, ticks_of
+from measure import (
+    ODD_INTERVAL_NS,
+    ODD_TEMPO,
+    Cyclictest,
+    Series,
+    drawn_ratios,
+    figure_cells,
+    interval_95,
+    machine,
+    measured_on,
+    ratio,
+    ticks_of,
+)
 from timing_page import put_table
 
 from runner.desk.client import ControlClient
@@ -42,8 +54,7 @@ FRAMES, SLOW = 10_000, 1_000
 MOST_RATIO, LEAST_US = 1.1, 1.0
 MOST_GROWTH_MIB = 8
 TAKE_S = 150  #: the attack takes 110 s where the daemon is as slow as it was here
-INTERVAL_NS = 19_000_000  #: a clock each 19 ms; tests/bench/engine.py has the reason
-TEMPO = "131.578947368421"
+BARS = round(TAKE_S * float(ODD_TEMPO) / 240)  #: a bar of 4/4 has 240 / tempo s
 SESSION = f"""
 session: Lantern Quay, a rough night
 format: 1
@@ -53,7 +64,7 @@ machines:
   bass: {{port: b, channel: 1, follows: [clock]}}
   lead: {{port: c, channel: 2, follows: [clock]}}
   rest: {{port: d, channel: 3, follows: [clock]}}
-songs: [{{song: Ropewalk, tempo: {TEMPO}, meter: 4/4, length: {TAKE_S * 131.58 / 240:.0f} bars, lead: 1 s}}]
+songs: [{{song: Ropewalk, tempo: {ODD_TEMPO}, meter: 4/4, length: {BARS} bars, lead: 1 s}}]
 """
 
 
@@ -66,21 +77,11 @@ class Measured:
 
     def relative(self) -> float:
         """Return the engine's 99th percentile over cyclictest's."""
-        return _relative(self.engine.late_us, self.beside.late_us)
+        return ratio(self.engine.late_us, self.beside.late_us, 0.99)
 
-    def drawn(self, rng: np.random.Generator, times: int) -> list[float]:
-        """Return `relative` of as many draws of whole seconds, the same ones for both."""
-        ours, yard = self.engine.by_second(), self.beside.by_second()
-        both = sorted(ours.keys() & yard.keys())
-        found = []
-        for _ in range(times):
-            seconds = [both[i] for i in rng.integers(len(both), size=len(both))]
-            found.append(_relative(*(np.concatenate([s[n] for n in seconds]) for s in (ours, yard))))
-        return found
-
-
-def _relative(ours_us: np.ndarray, yard_us: np.ndarray) -> float:
-    return float(np.quantile(ours_us, 0.99) / max(1.0, np.quantile(yard_us, 0.99)))
+    def drawn(self, rng: np.random.Generator, times: int) -> np.ndarray:
+        """Return `relative` of as many bootstrap draws."""
+        return drawn_ratios(self.engine, self.beside, 0.99, rng, times)
 
 
 def joined(parts: list[Measured]) -> Measured:
@@ -97,8 +98,7 @@ def joined(parts: list[Measured]) -> Measured:
 def interval(attacked: Measured, alone: Measured, times: int = 1000, seed: int = 1) -> tuple[float, float]:
     """Return the 95 % bootstrap interval of the ratio of both conditions' `relative`."""
     rng = np.random.default_rng(seed)
-    found = np.array(attacked.drawn(rng, times)) / np.array(alone.drawn(rng, times))
-    return float(np.quantile(found, 0.025)), float(np.quantile(found, 0.975))
+    return interval_95(attacked.drawn(rng, times) / alone.drawn(rng, times))
 
 
 def told(path: Path, word: str) -> bool:
@@ -118,7 +118,7 @@ def roll(run: Run, path: Path, number: int, hostile: bool) -> tuple[Measured, fl
     run.wait_for_takes(number)
     take = run.takes()[-1]
     anchor_ns = read_take(take).header.anchor_ns
-    yard = Cyclictest(anchor_ns + INTERVAL_NS // 2, TAKE_S - 5, PRIORITY, INTERVAL_NS)
+    yard = Cyclictest(anchor_ns + ODD_INTERVAL_NS // 2, TAKE_S - 5, PRIORITY, ODD_INTERVAL_NS)
     begun_ns = time.monotonic_ns()
     if hostile:
         command = [sys.executable, str(HOSTILE), str(path), str(FRAMES), str(SLOW)]
@@ -127,9 +127,8 @@ def roll(run: Run, path: Path, number: int, hostile: bool) -> tuple[Measured, fl
     ended_ns = time.monotonic_ns() if hostile else begun_ns + (TAKE_S - 10) * 10**9
     beside = yard.series()
     assert ended_ns < beside.due_ns.max(), "the attack outlasted the take: make TAKE_S longer"
-    while run.output.count('"event": "take ') < number:
-        assert run.process.poll() is None, run.output
-        time.sleep(0.1)
+    run.wait_for_text('"event": "take ', number)  # its verdict
+    assert run.process.poll() is None, run.output
     span = [(max(begun_ns, int(beside.due_ns.min())), ended_ns)]
     return Measured(ticks_of(take).within(span), beside.within(span)), (ended_ns - begun_ns) / 1e9
 
@@ -175,7 +174,7 @@ def measure(rounds: int = ROUNDS) -> dict[str, Any]:
 def table(found: dict[str, Any]) -> str:
     """Return the figures as Markdown."""
     lines = [
-        f"Measured {found['date']} on {found['machine']}, Python {found['python']}; {found['rounds']} takes "
+        f"{measured_on(found)}; {found['rounds']} takes "
         f"each in turn, {SLOW:,} slow clients and {FRAMES:,} bad frames in {found['attack_s']:.0f} s.",
         "",
         "| control socket | who | p50 µs | p99 µs | p99.9 µs | max µs |",
@@ -183,9 +182,7 @@ def table(found: dict[str, Any]) -> str:
     ]
     for key, label in (("alone", "left alone"), ("attacked", "under attack")):
         for who, name in (("", "engine"), ("_cyclictest", "cyclictest, each core")):
-            row = found[key + who]
-            cells = " | ".join(f"{row[figure]:.0f}" for figure in ("p50", "p99", "p999", "max"))
-            lines.append(f"| {label} | {name} | {cells} |")
+            lines.append(f"| {label} | {name} | {figure_cells(found[key + who])} |")
     low, high = found["p99_ratio_interval"]
     lines += [
         "",

@@ -15,7 +15,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from measure import machine
+from measure import machine, measured_on
 from timing_page import put_table
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -74,8 +74,7 @@ def measure() -> dict[str, Any]:
 def table(results: dict[str, Any]) -> str:
     """Return the results as Markdown."""
     lines = [
-        f"Measured {results['date']} on {results['machine']}, Python {results['python']}; "
-        f"medians of {TIMES}.",
+        f"{measured_on(results)}; medians of {TIMES}.",
         "",
         "| what | CPU s | wall s | resident MB |",
         "|---|---:|---:|---:|",

@@ -28,15 +28,19 @@ from typing import Any
 import numpy as np
 from measure import (
     LOADED,
+    ODD_INTERVAL_NS,
+    ODD_TEMPO,
     PRIORITY,
     Cyclictest,
     RollingTake,
     Series,
     Take,
     Witness,
+    figure_cells,
     figures,
     load,
     machine,
+    measured_on,
     ratio_interval,
     seconds_without_steal,
     session_text,
@@ -44,11 +48,6 @@ from measure import (
 )
 from timing_page import put_table
 
-#: A clock each 19 ms, a little more often than at 125 BPM. At 125 BPM every fifth clock falls at the same
-#: moment of a tenth of a second, and that is how a host that allots processors deals them out (seen): who is
-#: hit would be decided by the phase at which a run began.
-INTERVAL_NS = 19_000_000
-TEMPO = "131.578947368421"  #: 60 s / 24 / 19 ms
 WITNESS_EARLY_NS = 300_000
 LEAST_SECONDS = 20  #: 1,000 moments, of which the 99.9th percentile is the worst but one
 WORST = 50  #: so many stalls are kept with all that is known of them
@@ -57,12 +56,12 @@ STALL_US = 1000.0  #: what is later than this is looked into one by one
 
 def one_run(seconds: float, program: str | None, tree: str = "", ports: int = 4) -> dict[str, Any]:
     """Roll one take beside the yardsticks; return all that was measured."""
-    with RollingTake(seconds, ports, tree, tempo=TEMPO) as rolling:
+    with RollingTake(seconds, ports, tree, tempo=ODD_TEMPO) as rolling:
         anchor = rolling.wait_rolling()
         left = seconds - 2
-        yard = Cyclictest(anchor + INTERVAL_NS // 2, left, interval_ns=INTERVAL_NS)
+        yard = Cyclictest(anchor + ODD_INTERVAL_NS // 2, left, interval_ns=ODD_INTERVAL_NS)
         early = anchor - WITNESS_EARLY_NS
-        witness = Witness(program, early, left, PRIORITY + 5, INTERVAL_NS) if program else None
+        witness = Witness(program, early, left, PRIORITY + 5, ODD_INTERVAL_NS) if program else None
         rolling.sample_to_end()
         take, beside = rolling.take(), yard.series()
         rows = None if witness is None else witness.rows()
@@ -116,7 +115,7 @@ def stalls(ours: Series, take: Take, rows: np.ndarray) -> list[dict[str, Any]]:
             found[int(due)] = max(found.get(int(due), 0.0), float(late))
     result = []
     for due, late in sorted(found.items()):
-        near = rows[np.abs(rows[:, 1] + WITNESS_EARLY_NS - due) < INTERVAL_NS // 2]
+        near = rows[np.abs(rows[:, 1] + WITNESS_EARLY_NS - due) < ODD_INTERVAL_NS // 2]
         if len(near):
             beyond = {str(core): (late_ns - WITNESS_EARLY_NS) / 1e3 for core, _, late_ns in near.tolist()}
             row = {"t_s": (due - take.anchor_ns) / 1e9, "late_us": late, "core": take.core_at(due)}
@@ -154,7 +153,7 @@ def readiness(times: int) -> list[float]:
 def table(results: dict[str, Any]) -> str:
     """Return the results as Markdown."""
     lines = [
-        f"Measured {results['date']} on {results['machine']}, Python {results['python']}; "
+        f"{measured_on(results)}; "
         f"{results['seconds']:.0f} s for each row, four ports at 131.6 BPM, the desk writing the take.",
         "",
         "| load | who | p50 µs | p99 µs | p99.9 µs | max µs | p99.9 against cyclictest (95 % interval) |",
@@ -179,8 +178,7 @@ def _rows_of(run: dict[str, Any]) -> list[tuple[str, dict[str, float], str]]:
 
 
 def _row_text(load_name: str, who: str, row: dict[str, float], told: str) -> str:
-    cells = " | ".join(f"{row[key]:.0f}" for key in ("p50", "p99", "p999", "max"))
-    return f"| {load_name} | {who} | {cells} | {told} |"
+    return f"| {load_name} | {who} | {figure_cells(row)} | {told} |"
 
 
 def _stall_lines(runs: dict[str, Any]) -> list[str]:
@@ -242,7 +240,7 @@ def compare(trees: list[str], seconds: float, rounds: int) -> dict[str, Any]:
 def compare_table(results: dict[str, Any]) -> str:
     """Return the comparison of checkouts as Markdown: the middle one of each figure's rounds."""
     lines = [
-        f"Measured {results['date']} on {results['machine']}, Python {results['python']}; in turn, "
+        f"{measured_on(results)}; in turn, "
         f"{results['rounds']} times {results['seconds']} s each; the medians of the rounds.",
         "",
         "| load | program | p50 µs | p99 µs | p99.9 µs | cyclictest beside it, p99.9 µs | engine, CPU |",

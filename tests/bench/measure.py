@@ -21,6 +21,11 @@ import numpy as np
 import psutil
 
 INTERVAL_NS = 20_000_000  #: a clock at 125 BPM: 60 s / 125 / 24
+#: A clock each 19 ms, a little more often than at 125 BPM. At 125 BPM every fifth clock falls at the same
+#: moment of a tenth of a second, and that is how a host that allots processors deals them out (seen): who is
+#: hit would be decided by the phase at which a run began.
+ODD_INTERVAL_NS = 19_000_000
+ODD_TEMPO = "131.578947368421"  #: 60 s / 24 / 19 ms
 #: of the engine and of each yardstick while they are compared; the engine's own is 70: other engines that
 #: happen to run on this computer must not be what is measured
 PRIORITY = 80
@@ -37,6 +42,16 @@ def machine() -> dict[str, str]:
         "machine": f"{os.cpu_count()} cores, {platform.machine()}, Linux {platform.release()}",
         "python": platform.python_version(),
     }
+
+
+def measured_on(results: dict[str, Any]) -> str:
+    """Return how the line above a table begins; `results` hold what `machine` gave."""
+    return f"Measured {results['date']} on {results['machine']}, Python {results['python']}"
+
+
+def figure_cells(row: dict[str, float]) -> str:
+    """Return p50, p99, p99.9 and maximum as cells of a Markdown table."""
+    return " | ".join(f"{row[key]:.0f}" for key in ("p50", "p99", "p999", "max"))
 
 
 def session_text(seconds: float, ports: int = 4, *, part: bool = False, tempo: str = "125") -> str:
@@ -110,20 +125,35 @@ class Series:
         return {int(n): self.late_us[number == n] for n in np.unique(number)}
 
 
-def ratio_interval(ours: Series, yard: Series, times: int = 1000, seed: int = 1) -> tuple[float, float]:
-    """Return the 95 % bootstrap interval of the ratio of the 99.9th percentiles.
+def ratio(ours_us: np.ndarray, yard_us: np.ndarray, quantile: float) -> float:
+    """Return a quantile of one over that of the other, which counts as a microsecond at least."""
+    return float(np.quantile(ours_us, quantile) / max(1.0, np.quantile(yard_us, quantile)))
+
+
+def drawn_ratios(
+    ours: Series, yard: Series, quantile: float, rng: np.random.Generator, times: int
+) -> np.ndarray:
+    """Return `ratio` of so many bootstrap draws.
 
     Whole seconds are drawn, the same ones for both: they shared what the computer did in them.
     """
-    rng = np.random.default_rng(seed)
     a, b = ours.by_second(), yard.by_second()
     both = sorted(a.keys() & b.keys())
     found = []
     for _ in range(times):
         drawn = [both[i] for i in rng.integers(len(both), size=len(both))]
-        ours_p999, yard_p999 = (np.quantile(np.concatenate([s[n] for n in drawn]), 0.999) for s in (a, b))
-        found.append(ours_p999 / max(1.0, yard_p999))
-    return float(np.quantile(found, 0.025)), float(np.quantile(found, 0.975))
+        found.append(ratio(*(np.concatenate([s[n] for n in drawn]) for s in (a, b)), quantile))
+    return np.array(found)
+
+
+def interval_95(drawn: np.ndarray) -> tuple[float, float]:
+    """Return the 95 % interval of what was drawn."""
+    return float(np.quantile(drawn, 0.025)), float(np.quantile(drawn, 0.975))
+
+
+def ratio_interval(ours: Series, yard: Series, times: int = 1000, seed: int = 1) -> tuple[float, float]:
+    """Return the 95 % bootstrap interval of the ratio of the 99.9th percentiles."""
+    return interval_95(drawn_ratios(ours, yard, 0.999, np.random.default_rng(seed), times))
 
 
 class Cyclictest:

@@ -24,7 +24,18 @@ from typing import Any
 
 import mido
 import numpy as np
-from measure import INTERVAL_NS, LOADED, PRIORITY, RollingTake, Witness, figures, load, machine, wake_program
+from measure import (
+    INTERVAL_NS,
+    LOADED,
+    PRIORITY,
+    RollingTake,
+    Witness,
+    figures,
+    load,
+    machine,
+    measured_on,
+    wake_program,
+)
 from timing_page import put_table
 
 LEAST_S = 10
@@ -144,8 +155,7 @@ def table(results: dict[str, Any]) -> str:
         "c loop": "bare loop on clock_nanosleep, C, real-time priority",
     }
     lines = [
-        f"Measured {results['date']} on {results['machine']}, Python {results['python']}, under "
-        f"`{results['load']}`; {results['seconds']:.0f} s.",
+        f"{measured_on(results)}, under `{results['load']}`; {results['seconds']:.0f} s.",
         "",
         "| who | messages | p50 µs | p99 µs | p99.9 µs | max µs |",
         "|---|---:|---:|---:|---:|---:|",

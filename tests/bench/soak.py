@@ -27,7 +27,7 @@ from typing import Any
 
 import numpy as np
 import psutil
-from measure import LOADED, load, machine
+from measure import LOADED, load, machine, measured_on
 from timing_page import put_table
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -154,8 +154,7 @@ def table(results: dict[str, Any]) -> str:
     sizes = ", ".join(f"{name} {value:.0f}" for name, value in results["pss_mb"].items())
     return "\n".join(
         [
-            f"Measured {results['date']} on {results['machine']}, Python {results['python']}: "
-            f"{results['minutes']:g} minutes on JACK under {results['load']}.",
+            f"{measured_on(results)}: {results['minutes']:g} minutes on JACK under {results['load']}.",
             "",
             "| what | found |",
             "|---|---|",

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
-from live_run import PATIENCE_S, running
+from live_run import Run, running
 from quay import write_session
 
 from runner.desk.client import ControlClient
@@ -14,16 +14,17 @@ from runner.desk.status import Status
 from runner.errors import NoDaemonError
 
 
-def _status(socket: Path) -> Status:
+def _status(run: Run, socket: Path) -> Status:
     """Return the daemon's status; a desk that has just begun may not listen yet."""
-    end = time.monotonic() + PATIENCE_S
-    while True:
-        try:
-            with ControlClient(socket) as client:
-                return client.status()
-        except NoDaemonError:
-            assert time.monotonic() < end
-            time.sleep(0.02)
+    seen: list[Status] = []
+
+    def answers() -> bool:
+        with suppress(NoDaemonError), ControlClient(socket) as client:
+            seen.append(client.status())
+        return bool(seen)
+
+    run.wait_until(answers, "an answer")
+    return seen[0]
 
 
 @pytest.mark.parametrize("rolling", [False, True], ids=["standing", "rolling"])
@@ -38,10 +39,10 @@ def test_a_desk_that_takes_over_knows_what_the_dead_one_knew(tmp_path: Path, rol
             assert not rolling or client.order("roll").done
         if rolling:
             run.wait_for_takes()
-        before = _status(socket)
+        before = _status(run, socket)
         run.kill("desk")
         run.wait_for_text("the desk process died and was started again")
-        after = _status(socket)
+        after = _status(run, socket)
         assert before.muted == after.muted == ("bass",)
         assert after.realtime == before.realtime
         with ControlClient(socket) as client:

@@ -124,24 +124,25 @@ class Run:
 
     def wait_for_text(self, text: str, count: int = 1) -> None:
         """Wait until `count` lines with `text` were printed, or the command has ended."""
-        self._wait_until(lambda: self.output.count(text) >= count or self.process.poll() is not None, text)
+        self.wait_until(lambda: self.output.count(text) >= count or self.process.poll() is not None, text)
 
     def wait_for_file(self, path: Path) -> None:
         """Wait until a file is there."""
-        self._wait_until(path.exists, str(path))
+        self.wait_until(path.exists, str(path))
 
     def wait_for_takes(self, count: int = 1) -> None:
         """Wait until as many takes have begun: their logs are there."""
-        self._wait_until(
+        self.wait_until(
             lambda: sum((take / "events.jsonl").exists() for take in self.takes()) >= count, f"{count} takes"
         )
 
     def wait_for_end_of_take(self) -> None:
         """Wait until the log of the latest take holds the roll's end."""
         log = self.takes()[-1] / "events.jsonl"
-        self._wait_until(lambda: '"kind":"end"' in log.read_text(), "the end of the take")
+        self.wait_until(lambda: '"kind":"end"' in log.read_text(), "the end of the take")
 
-    def _wait_until(self, met: Callable[[], bool], what: str) -> None:
+    def wait_until(self, met: Callable[[], bool], what: str) -> None:
+        """Wait until `met` is true of the processes or their files; they are real, and so is the time."""
         end = time.monotonic() + PATIENCE_S
         while not met():
             assert time.monotonic() < end, f"waited in vain for {what}:\n{self.output}"
