@@ -168,32 +168,39 @@ class Lamps:
         self._now_ns = now_ns = max(now_ns, self._now_ns)
         if not self._shown:
             return []
-        waiting: list[tuple[bool, int, str, _Lamp, bytes]] = []
         for port, lamp in self.lamps:
             message = lamp.wanted(now_ns)
             if message is None:  # it cannot be put out; whatever lit it may have been written over since
                 lamp.sent = None
             if message is None or message == lamp.sent or not self.wires[port].present:
                 lamp.waits_ns = None
-                continue
-            lamp.waits_ns = now_ns if lamp.waits_ns is None else lamp.waits_ns
-            waiting.append((message != lamp.dark(), lamp.waits_ns, port, lamp, message))
-        waiting.sort(key=lambda row: row[:2])  # what goes dark first, then what has waited longest
-        return self._send(waiting, now_ns)
+            elif lamp.waits_ns is None:
+                lamp.waits_ns = now_ns
+        return self._send(self._waiting(now_ns), now_ns)
+
+    def _waiting(self, now_ns: int) -> list[tuple[str, _Lamp, bytes]]:
+        """Return what waits, in the order in which it goes: what goes dark, then what has waited longest."""
+        rows: list[tuple[bool, int, str, _Lamp, bytes]] = []
+        for port, lamp in self.lamps:
+            message = lamp.wanted(now_ns)
+            if lamp.waits_ns is not None and message is not None:
+                rows.append((message != lamp.dark(), lamp.waits_ns, port, lamp, message))
+        rows.sort(key=lambda row: row[:2])
+        return [row[2:] for row in rows]
 
     @property
     def next_deadline_ns(self) -> int | None:
         """When `due` has something to send, after the last call; None if nothing is due."""
-        times: list[int] = []
-        for port, lamp in self.lamps:
+        here = [(port, lamp) for port, lamp in self.lamps if self.wires[port].present]
+        flashes = (lamp.flash_ends_ns(self._now_ns) for _, lamp in here)
+        times = [flash_ns for flash_ns in flashes if flash_ns is not None]
+        asked: set[str] = set()
+        for port, _, message in self._waiting(self._now_ns):
             wire = self.wires[port]
-            if not wire.present:
-                continue
-            if lamp.waits_ns is not None:
-                message = lamp.wanted(self._now_ns) or b""
+            # those behind the first of a port wait for it: to wake for them would be to wake in vain
+            if wire.present and port not in asked:
+                asked.add(port)
                 times.append(max(self._now_ns, wire.free_ns(len(message)) or 0))
-            if (flash_ns := lamp.flash_ends_ns(self._now_ns)) is not None:
-                times.append(flash_ns)
         return min(times, default=None)
 
     def forget(self, port: str) -> None:
@@ -221,10 +228,10 @@ class Lamps:
                 sends.append((port, message))
         return sends
 
-    def _send(self, waiting: Sequence[tuple[bool, int, str, _Lamp, bytes]], now_ns: int) -> LampSends:
+    def _send(self, waiting: Sequence[tuple[str, _Lamp, bytes]], now_ns: int) -> LampSends:
         sends: LampSends = []
         held: set[str] = set()  #: ports on which a message has to wait, and so those behind it
-        for _, _, port, lamp, message in waiting:
+        for port, lamp, message in waiting:
             wire = self.wires[port]
             free_ns = wire.free_ns(len(message))
             if port in held or (free_ns is not None and free_ns > now_ns):

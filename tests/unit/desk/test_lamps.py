@@ -188,6 +188,22 @@ def test_one_lamp_message_at_a_time_where_a_clock_goes_out_over_din() -> None:
     assert times == [place * 3 * 10 * 320_000 for place in range(4)]
 
 
+def test_nobody_wakes_for_a_message_that_waits_behind_another() -> None:
+    """A long message that waits for the wire holds a short one back; until then nothing is due."""
+    long = " ".join(f"{byte:02X}" for byte in range(1, BURST_BYTES))
+    lamps = Lamps.of(
+        session_with(
+            green("ready", 0), f'when: rolling, port: pedal, on: {{sysex: "7D {long}"}}', green("trouble", 1)
+        )
+    )
+    assert len(lamps.show(Status(state="ready"), 0)) == 2
+    assert lamps.show(Status(state="rolling", log_trouble="full"), 1)
+    woken = 0
+    while (deadline_ns := lamps.next_deadline_ns) is not None:
+        woken += 1
+        assert lamps.due(deadline_ns), woken
+
+
 _statuses = st.builds(
     Status,
     state=st.sampled_from(["ready", "waiting", "lead", "rolling", "closing", "trouble"]),
