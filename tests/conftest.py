@@ -2,26 +2,42 @@
 
 from __future__ import annotations
 
+import compileall
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from campaign_share import first_of_each, in_turn
 from hypothesis import HealthCheck, settings
 from jack_server import JackServer, jack_environment
 
-# property tests are the same on each run, and a busy computer does not fail them
-settings.register_profile(
-    "quay", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
-)
+# property tests are the same on each run, and a busy computer does not fail them; .ci/run adds a thorough run
+_steady = settings(deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("quay", _steady, max_examples=50)
+settings.register_profile("thorough", _steady, max_examples=400)
 settings.load_profile("quay")
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def jack_server() -> Iterator[JackServer]:
-    """A JACK server for the whole run; clients of this process and of its children find it."""
+    """A JACK server for a file of tests; clients of this process and of its children find it.
+
+    Not one for the whole run: a server that nobody uses wakes up 750 times a second all the same, which was
+    a tenth of all the computer's time that the tests took.
+    """
     with jack_environment() as server:
         yield server
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Compile the program once, as an installed one is, before the first of its processes is started.
+
+    Where Python is told to write no bytecode (PYTHONDONTWRITEBYTECODE), each of the hundreds of processes
+    that the tests start would else compile 150 modules anew.
+    """
+    if not hasattr(config, "workerinput"):  # once for all workers
+        compileall.compile_dir(Path(__file__).parents[1] / "runner", quiet=2)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -39,7 +55,15 @@ _BEGAN = time.monotonic()
 
 @pytest.hookimpl(trylast=True)  # after the order was made random
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Put a share of the campaigns in its order, which is the same in each run."""
+    """Put live tests first, and a share of the campaigns in its order, which is the same in each run.
+
+    Tests of real processes in real time wait most of the time, and are to meet no computer that others keep
+    busy: those that do nothing but compute come after them.
+    """
+    live = {
+        item.path for item in items if any(item.iter_markers("live")) or any(item.iter_markers("realport"))
+    }
+    items.sort(key=lambda item: item.path not in live)
     if config.getoption("--campaign-minutes") is not None:
         by_name = {item.nodeid: item for item in items}
         items[:] = [by_name[name] for name in in_turn(by_name)]

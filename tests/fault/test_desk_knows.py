@@ -13,6 +13,8 @@ from runner.desk.client import ControlClient
 from runner.desk.status import Status
 from runner.errors import NoDaemonError
 
+pytestmark = pytest.mark.live
+
 
 def _status(run: Run, socket: Path) -> Status:
     """Return the daemon's status; a desk that has just begun may not listen yet."""

@@ -15,6 +15,8 @@ from jack_server import JackServer
 from live_run import Run, listening, running
 from quay import CLOCK, CLOCKS_PER_BAR, PORTS, START, STOP, assert_record_is_whole, write_session
 
+pytestmark = pytest.mark.live
+
 BARS = 3
 TMPFS_BYTES = 112 * 1024 * 1024  #: a run wants 100 MB free before it rolls
 SMALL_FILE_BYTES = 4096  #: what a file may hold when there is no room: less than any log of a take

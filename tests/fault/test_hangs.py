@@ -16,6 +16,8 @@ from quay import assert_nothing_went_wrong, assert_record_is_whole, write_sessio
 
 from runner.desk.client import ControlClient
 
+pytestmark = pytest.mark.live
+
 BARS = 2
 IMPATIENT = """
 import runner.keeper.keeper as keeper

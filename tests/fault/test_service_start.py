@@ -6,10 +6,13 @@ import signal
 import socket
 from pathlib import Path
 
+import pytest
 from live_run import PATIENCE_S, running
 from quay import write_session
 
 from runner.desk.client import ControlClient
+
+pytestmark = pytest.mark.live
 
 
 def test_a_daemon_that_says_ready_takes_orders(tmp_path: Path) -> None:

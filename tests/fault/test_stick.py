@@ -14,6 +14,8 @@ import pytest
 from live_run import running
 from quay import assert_record_is_whole, write_session
 
+pytestmark = pytest.mark.live
+
 MOUNT = ["mount", "-t", "tmpfs", "-o", "size=160M", "takewright-stick"]
 
 

@@ -20,15 +20,28 @@ import time
 
 import rtmidi
 
-POLL_S = 0.0005
+POLL_S = 0.002  #: RtMidi stamps what comes as it comes; only the first message of all is stamped by us
+OPENING_S = 20.0  #: a server of which a client just went may answer nobody for seconds
 QUEUE_MESSAGES = 65_536
+
+
+def opened(client: str) -> rtmidi.MidiIn:
+    """Return a client of the server, asked for until it answers; SystemError when patience ends."""
+    end = time.monotonic() + OPENING_S
+    while True:
+        try:
+            return rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=client, queue_size_limit=QUEUE_MESSAGES)
+        except rtmidi.SystemError:
+            if time.monotonic() > end:
+                raise
+            time.sleep(0.2)
 
 
 class Input:
     """One virtual input port; times are RtMidi's own, counted from the first message's arrival."""
 
     def __init__(self, client: str, name: str) -> None:
-        self._midi = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=client, queue_size_limit=QUEUE_MESSAGES)
+        self._midi = opened(client)
         self._midi.ignore_types(sysex=False, timing=False, active_sense=False)
         self._midi.open_virtual_port(name)
         self._first_ns: int | None = None

@@ -15,6 +15,8 @@ import pytest
 
 from runner.keeper.keeper import Keeper
 
+pytestmark = pytest.mark.live
+
 PATIENCE_S = 60
 
 
