@@ -11,16 +11,24 @@ not changed decides what it decided then; every difference is named. So a take i
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any, NamedTuple
 
+from runner.audit.replay_compare import (
+    Decision,
+    Difference,
+    TickFigures,
+    compare_ticks,
+    differences_from_take,
+    differences_of_settings,
+    recorded_decisions,
+)
 from runner.audit.replay_settings import with_settings
 from runner.errors import UsageError
 from runner.plan.grid import build_grid
-from runner.sync.findings import KINDS, Finding
+from runner.sync.findings import Finding
 from runner.sync.listener import ClockListener
 from runner.sync.prior import CLOCKS_PER_QUARTER, GridPrior
 from runner.sync.record import FollowRecord, SongGrid
@@ -29,7 +37,6 @@ from runner.takes.model import NO_DUE, Event, Take
 from runner.takes.reader import at_text_of
 
 CLOCK = b"\xf8"
-_WATCH_CODES = frozenset(code.value for code in KINDS)
 #: events of the follower that nothing else tells of; missing and extra clocks come as findings
 _TOLD = {
     EventKind.STARTED: "the song begins",
@@ -39,48 +46,6 @@ _TOLD = {
     EventKind.RELOCKED: "the clock is back",
     EventKind.LOST: "the clock is given up",
 }
-
-
-class Decision(NamedTuple):
-    """Something that follower or watch decided; `t_ns` from the take's anchor, `at` its song position.
-
-    `kind` is "lock", "finding", "settled", or one of the follower's own event kinds; `code` a finding's.
-    """
-
-    kind: str
-    t_ns: int
-    at: str | None
-    text: str
-    code: str = ""
-
-    @property
-    def key(self) -> tuple[str, str, int, str]:
-        """What must be equal for two decisions to be the same.
-
-        A finding's text may tell how long something had been waited for when the loop happened to wake,
-        so a finding is its code and its place in time.
-        """
-        return self.kind, self.code, self.t_ns, "" if self.kind == "finding" else self.text
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """`side` "take": the take's follower decided so and today's did not; "now": the other way round."""
-
-    side: str
-    decision: Decision
-
-
-@dataclass(frozen=True, slots=True)
-class TickFigures:
-    """The clocks of take and replay beside each other, by when each was predicted to come."""
-
-    compared: int
-    differing: int
-    largest_ns: int
-    first_at: str | None
-    counted: int
-    refused: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +100,22 @@ def replay(take: Take, settings: Mapping[str, str] | None = None) -> Replay:
     record = follow_record(take)
     changed = with_settings(record, settings or {})
     notes: list[str] = []
-    run = _Run(take, changed, changed.listener(_prior(take, record, notes)))
-    run.play()
-    recorded = _recorded(take)
+    prior = _prior(take, record, notes)
+    own = _Run(take, record, record.listener(prior))
+    own.play()
+    tried = own
+    recorded = recorded_decisions(take)
+    differences = differences_from_take(recorded, own.decisions)
+    if settings:
+        if differences:
+            notes.append(
+                "with its own settings the take is not decided as it was either: see replay without any"
+            )
+        tried = _Run(take, changed, changed.listener(prior))
+        tried.play()
+        differences = differences_of_settings(recorded, own.decisions, tried.decisions)
+    if tried.untold():
+        notes.append(f"found besides, and not told one by one: {tried.untold()}")
     if take.damages:
         notes.append(f"{len(take.damages)} places of the take cannot be read; arrivals may be missing")
     if take.end is None:
@@ -145,10 +123,19 @@ def replay(take: Take, settings: Mapping[str, str] | None = None) -> Replay:
     return Replay(
         take.header.take,
         dict(settings or {}),
-        tuple(run.decisions),
-        tuple(_differences(recorded, run.decisions)),
-        run.ticks(),
+        tuple(tried.decisions),
+        tuple(differences),
+        _ticks(take, own, tried),
         tuple(notes),
+    )
+
+
+def _ticks(take: Take, own: _Run, tried: _Run) -> TickFigures:
+    """Return the clocks' predictions beside those that were recorded."""
+    track = take.tracks.get((take.declared.source, "in"))
+    then = track.due_ns if track is not None else ()
+    return compare_ticks(
+        then, tried.dues, lambda at: tried.place_of_tick(at) or own.place_of_tick(at), tried.refused
     )
 
 
@@ -245,7 +232,7 @@ class _Run:
     decisions: list[Decision] = field(default_factory=list)
     dues: list[int] = field(default_factory=list)
     positions: list[int | None] = field(default_factory=list)
-    verdicts: Counter[TickVerdict] = field(default_factory=Counter)
+    refused: int = 0
 
     def play(self) -> None:
         """Feed everything, with the waits between, and close where the take was closed."""
@@ -293,7 +280,7 @@ class _Run:
             self._tick(tick)
 
     def _tick(self, tick: Tick) -> None:
-        self.verdicts[tick.verdict] += 1
+        self.refused += tick.verdict is TickVerdict.REFUSED
         self.positions.append(tick.clocks)
         due = 0 if tick.verdict is TickVerdict.REFUSED else tick.due_ns or 0
         self.dues.append(due - self.take.header.anchor_ns if due else NO_DUE)
@@ -330,52 +317,11 @@ class _Run:
         quarters = Fraction(clocks - (self.record.watch.lock_due or 0), CLOCKS_PER_QUARTER)
         return at_text_of(self.take.header)(quarters)
 
-    def ticks(self) -> TickFigures:
-        """Return the clocks' predictions beside those that were recorded."""
-        track = self.take.tracks.get((self.take.declared.source, "in"))
-        dues = track.due_ns if track is not None else ()
-        off = [index for index, (was, now) in enumerate(zip(dues, self.dues, strict=True)) if was != now]
-        sizes = [
-            abs(dues[index] - self.dues[index])
-            for index in off
-            if NO_DUE not in (dues[index], self.dues[index])
-        ]
-        first = self._at(self.positions[off[0]]) if off else None
-        refused = self.verdicts[TickVerdict.REFUSED]
-        return TickFigures(
-            len(self.dues), len(off), max(sizes, default=0), first, len(self.dues) - refused, refused
-        )
+    def place_of_tick(self, index: int) -> str | None:
+        """Return the song position of a clock; None if it was refused, or came while the master stood."""
+        return self._at(self.positions[index])
 
-
-def _recorded(take: Take) -> list[Decision]:
-    """Return what the take's own follower and watch decided."""
-    decisions = []
-    for event in take.of_kind("state", "finding"):
-        detail = event.detail
-        if event.kind == "finding" and detail.get("code") in _WATCH_CODES:
-            decisions.append(
-                Decision("finding", event.t_ns, event.at, str(detail.get("text", "")), str(detail["code"]))
-            )
-        elif detail.get("state") == "clock" and "lock" in detail:
-            decisions.append(Decision("lock", event.t_ns, event.at, str(detail.get("why", ""))))
-        elif detail.get("state") == "settled":
-            decisions.append(Decision("settled", event.t_ns, event.at, str(detail.get("text", ""))))
-    return decisions
-
-
-def _differences(recorded: Sequence[Decision], decisions: Sequence[Decision]) -> list[Difference]:
-    """Return what only one of the two has, in the order of time."""
-    comparable = [d for d in decisions if d.kind in ("lock", "finding", "settled")]
-    was, now = Counter(d.key for d in recorded), Counter(d.key for d in comparable)
-    out = [
-        *(Difference("take", d) for d in _only(recorded, was - now)),
-        *(Difference("now", d) for d in _only(comparable, now - was)),
-    ]
-    return sorted(out, key=lambda difference: (difference.decision.t_ns, difference.side == "now"))
-
-
-def _only(decisions: Sequence[Decision], keys: Counter[tuple[str, str, int, str]]) -> Iterator[Decision]:
-    for decision in decisions:
-        if keys[decision.key] > 0:
-            keys[decision.key] -= 1
-            yield decision
+    def untold(self) -> str:
+        """Return what the watch found beyond what it tells; empty if nothing."""
+        more = self.listener.watch.unreported
+        return ", ".join(f"{count} more {code.value}" for code, count in more.items())

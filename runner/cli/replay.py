@@ -11,7 +11,8 @@ from runner.cli.options import json_option
 from runner.cli.wording import plural, wrapped
 
 if TYPE_CHECKING:
-    from runner.audit.replay import Decision, Replay
+    from runner.audit.replay import Replay
+    from runner.audit.replay_compare import Decision
 
 
 @click.command("replay")
@@ -54,9 +55,7 @@ def replay_lines(result: Replay) -> list[str]:
     lines += [wrapped(f"note: {note}", after="  ") for note in result.notes]
     lines += ["", "decided now:", *(_row("  ", decision) for decision in result.decisions)]
     if result.differences:
-        lines += ["", "not as in the take (- then, + now):"]
-        for difference in result.differences:
-            lines.append(_row("- " if difference.side == "take" else "+ ", difference.decision))
+        lines += ["", "not as in the take (- then, + now):", *_differences(result)]
     return [*lines, "", wrapped(_ticks(result), after="  ")]
 
 
@@ -66,10 +65,23 @@ def _with(result: Replay) -> str:
     return "followed again with " + ", ".join(f"{key}={text}" for key, text in result.settings.items())
 
 
-def _row(mark: str, decision: Decision) -> str:
+def _differences(result: Replay) -> list[str]:
+    """Return a row for each difference, its time so fine that what went and what came do not look alike."""
+    rows: list[str] = []
+    for decimals in (3, 6, 9):
+        rows = [
+            _row("- " if difference.side == "take" else "+ ", difference.decision, decimals)
+            for difference in result.differences
+        ]
+        if len({row[1:] for row in rows}) == len(rows):
+            break
+    return rows
+
+
+def _row(mark: str, decision: Decision, decimals: int = 3) -> str:
     place = f"{decision.at}: " if decision.at else ""
     code = f" [{decision.code}]" if decision.code else ""
-    first = f"{mark}{decision.t_ns / 1e9:10.3f} s  "
+    first = f"{mark}{decision.t_ns / 1e9:{decimals + 7}.{decimals}f} s  "
     return wrapped(f"{place}{decision.text}{code}", first=first, after=" " * len(first))
 
 
@@ -81,8 +93,17 @@ def _ticks(result: Replay) -> str:
         return text + "there is nothing to compare"
     if not ticks.differing:
         return text + "all predicted as in the take, to the nanosecond"
-    where = f", the first at {ticks.first_at}" if ticks.first_at else ""
-    return (
-        f"{text}{ticks.differing} predicted otherwise than in the take, by up to "
-        f"{ticks.largest_ns / 1e6:.3f} ms{where}"
-    )
+    told = [
+        f"{ticks.moved} predicted otherwise than in the take, by up to {_size(ticks.largest_ns)}"
+        if ticks.moved
+        else "",
+        f"{ticks.only_then} predicted in the take and not now" if ticks.only_then else "",
+        f"{ticks.only_now} predicted now and not in the take" if ticks.only_now else "",
+    ]
+    where = f"; the first of these at {ticks.first_at}" if ticks.first_at else ""
+    return text + ", ".join(filter(None, told)) + where
+
+
+def _size(ns: int) -> str:
+    """Return a difference that is not 0 in words that are not 0 either."""
+    return f"{ns / 1e6:.3f} ms" if ns >= 1000 else f"{ns} ns"

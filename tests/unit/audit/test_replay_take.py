@@ -157,6 +157,55 @@ def test_to_carry_on_can_be_tried(keep: Keep) -> None:
     assert "stopped" not in {decision.kind for decision in result.decisions}
 
 
+def test_all_that_comes_and_goes_with_another_setting_is_told(keep: Keep) -> None:
+    """The follower's own reports and the texts of findings count too: no decision of now lacks its place."""
+    take = read_take(keep("missing: [100, 101, 102, 200], jitter: 1 ms"))
+    result = replay(take, {"freewheel": "50 ms", "then": "carry-on"})
+    own = replay(take).decisions
+    assert {d.decision for d in result.differences if d.side == "take"} == set(own) - set(result.decisions)
+    assert {d.decision for d in result.differences if d.side == "now"} == set(result.decisions) - set(own)
+    assert {"lost", "relocked"} <= {d.decision.kind for d in result.differences}
+    assert [d.side for d in result.differences if d.decision.code == "clock-jitter"] == ["take", "now"]
+
+
+def test_what_only_the_song_does_otherwise_is_told(keep: Keep) -> None:
+    """With then=carry-on the clock is given up at the same moment, and the song goes on."""
+    result = replay(read_take(keep(GONE)), {"then": "carry-on"})
+    lost = [
+        (d.side, d.decision.text.rpartition(": ")[2]) for d in result.differences if d.decision.kind == "lost"
+    ]
+    assert lost == [("take", "stop"), ("now", "the song goes on without it")]
+
+
+def test_a_take_that_today_is_decided_otherwise_still_stands_for_itself(keep: Keep) -> None:
+    """With settings, `take` is what the take holds, not what today's follower makes of its settings."""
+    folder = keep("missing: [100], jitter: 1 ms")
+    events = folder / "events.jsonl"
+    events.write_text(events.read_text().replace('"clock-missing"', '"clock-extra"'))
+    result = replay(read_take(folder), {"then": "carry-on"})
+    assert any("not decided as it was either" in note for note in result.notes)
+    told = [(d.side, d.decision.code) for d in result.differences]
+    assert told == [("take", "clock-extra"), ("now", "clock-missing")]
+
+
+def test_clocks_that_are_refused_are_not_predicted_otherwise_by_nothing(keep: Keep) -> None:
+    """A refused clock has no prediction: counted apart, with the place of the first of them."""
+    ticks = replay(
+        read_take(keep("missing: [100, 101, 102], jitter: 1 ms")), {"freewheel": "50 ms", "then": "carry-on"}
+    ).ticks
+    assert ticks.refused > 300
+    assert (ticks.differing, ticks.only_then, ticks.only_now) == (ticks.refused, ticks.refused, 0)
+    assert ticks.moved == ticks.largest_ns == 0
+    assert ticks.first_at == "bar 1 beat 1 7/24"  # clock 103 from a Start at bar 0
+
+
+def test_findings_beyond_those_that_are_told_are_counted(keep: Keep, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of each code the watch tells only so many one by one; the list says that it is not all."""
+    take = read_take(keep("missing: [100, 150, 200, 250, 300], jitter: 1 ms"))
+    monkeypatch.setattr("runner.sync.book.MOST_OF_A_KIND", 3)
+    assert "found besides, and not told one by one: 2 more clock-missing" in replay(take).notes
+
+
 def test_a_stricter_lock_limit_locks_later(keep: Keep) -> None:
     """The tighter the limit, the later the lock; untold of the tempo, later still than told."""
     take = read_take(keep("jitter: 2 ms"))

@@ -11,7 +11,12 @@ from typing import Any
 import pytest
 from kept_take import kept_take
 
+from runner.audit.replay import Replay
+from runner.audit.replay_compare import Decision, Difference, TickFigures
 from runner.audit.replay_settings import SETTINGS
+from runner.cli.replay import replay_lines
+
+NONE_DIFFER = TickFigures(500, 0, 0, None, 500, 0)
 
 SESSION = """
 session: Lantern Quay, tape
@@ -63,6 +68,35 @@ def test_settings_are_tried_and_what_they_change_is_marked(followed: Path, call:
     assert "lock-limit=0.6 ms, then=carry-on" in " ".join(told.out.split())
     marks = [line[0] for line in told.out.splitlines() if line[:2] in ("- ", "+ ")]
     assert {"-", "+"} == set(marks)
+
+
+def made(*differences: Difference, ticks: TickFigures = NONE_DIFFER) -> list[str]:
+    """The lines of a replay that was not played."""
+    return replay_lines(Replay("Ropewalk/7", {"then": "carry-on"}, (), differences, ticks))
+
+
+def test_clocks_that_are_predicted_no_more_are_told_as_such() -> None:
+    """A refused clock has no prediction, so it differs by no time: never "by up to 0.000 ms"."""
+    ticks = TickFigures(500, 377, 0, "bar 1 beat 2", 123, 377, only_then=377)
+    assert " ".join(made(ticks=ticks)[-1].split()) == (
+        "500 clocks came in, 377 of them refused; 377 predicted in the take and not now; "
+        "the first of these at bar 1 beat 2"
+    )
+    ticks = TickFigures(500, 9, 400, None, 500, 0, only_now=2)
+    assert " ".join(made(ticks=ticks)[-1].split()) == (
+        "500 clocks came in; 7 predicted otherwise than in the take, by up to 400 ns, "
+        "2 predicted now and not in the take"
+    )
+
+
+def test_rows_that_went_and_came_never_look_alike() -> None:
+    """A moment that moved by a microsecond is told so finely that it shows."""
+    first = Decision("finding", 5_083_000_000, "bar 1", "1 clock is missing", "clock-missing")
+    moved = (Difference("take", first), Difference("now", first._replace(t_ns=first.t_ns + 1_000)))
+    rows = [line for line in made(*moved) if line[:2] in ("- ", "+ ")]
+    assert [row.split()[1] for row in rows] == ["5.083000", "5.083001"]
+    rows = [line for line in made(moved[0]) if line[:2] in ("- ", "+ ")]
+    assert [row.split()[1] for row in rows] == ["5.083"]
 
 
 def test_a_difference_without_settings_is_exit_1(followed: Path, call: Callable[..., Any]) -> None:
