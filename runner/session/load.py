@@ -6,7 +6,9 @@ against the rest, so that a wrong tempo in one song does not hide a misspelt mac
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass, field, replace
+from pathlib import PurePath
 
 from pydantic import ValidationError
 
@@ -18,6 +20,8 @@ from runner.session.not_yet import not_yet
 from runner.session.set_aside import Remainder, set_aside, set_aside_more
 from runner.session.wording import MAX_PROBLEMS, problems_of
 from runner.session.yaml_tree import Node, Path, Plain, decode, read_tree
+
+_MIDI_FILE = b"MThd"  #: how every Standard MIDI File begins (RP-001)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +41,8 @@ def load_session(text: str | bytes, file: str = "session") -> LoadedSession:
         SessionError: with every problem found, in the order of the file.
     """
     if isinstance(text, bytes):
+        if text.startswith(_MIDI_FILE):
+            raise SessionError([_midi_file(file)])
         text, problems = decode(text, file)
         if problems:
             raise SessionError(problems)
@@ -68,6 +74,16 @@ def load_session(text: str | bytes, file: str = "session") -> LoadedSession:
     if session is None:
         raise _refused([*problems, *(each for each in found if each.severity == "error")])
     return _judged(LoadedSession(session, marks, text=text), [*problems, *found])
+
+
+def _midi_file(file: str) -> Problem:
+    """Return what to do with a Standard MIDI File: its bytes are no text that could be told what is wrong."""
+    target = shlex.quote(str(PurePath(file).with_suffix(".yaml").name))
+    return Problem(
+        "this is a Standard MIDI File, not a session",
+        hint=f"draft a session from it: takewright draft {shlex.quote(file)} --write {target}",
+        file=file,
+    )
 
 
 def check_again(loaded: LoadedSession, session: Session, more: list[Problem]) -> LoadedSession:

@@ -50,6 +50,21 @@ def test_a_bad_session_exits_2_and_names_every_place(bad: Path, call: Callable[.
     assert flat.endswith("4 errors; it cannot be played")
 
 
+@pytest.mark.parametrize("rest", [b"\x00\x00\x00\x06\x00\x00\x00\x01\x01\xe0", b": {"])
+def test_a_midi_file_is_not_taken_for_yaml(rest: bytes, tmp_path: Path, call: Callable[..., Any]) -> None:
+    """`check x.mid` says what the file is, and the command that makes a session of it, fit for a shell."""
+    path = tmp_path / "net loft.mid"
+    path.write_bytes(b"MThd" + rest)
+    told = call("check", path)
+    assert told.code == 2
+    flat = " ".join(told.out.split())
+    assert f"{path}: error: this is a Standard MIDI File, not a session" in flat
+    assert f"takewright draft '{path}' --write 'net loft.yaml'" in flat
+    assert flat.endswith("1 error; it cannot be played")
+    ran = call("run", path, "--song", "Net Loft")
+    assert (ran.code, "takewright draft" in ran.err) == (2, True)
+
+
 def test_a_warning_exits_1(tmp_path: Path, call: Callable[..., Any]) -> None:
     """A long message on a DIN wire makes a clock wait: a warning, exit 1, and the wait in figures.
 
