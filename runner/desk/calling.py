@@ -21,6 +21,11 @@ from runner.plan.timeline import NO_MACHINE
 from runner.play.commands import Answer, Command, RollOrder
 from runner.takes.store import NewTake
 
+#: what a rig that is not there is told with: at a desk the session can be tried all the same
+WITHOUT_PORTS = (
+    "to try the session without its machines, write `simulate: drum-machine` in place of `match: ...`; "
+    "others are synthesizer, recorder, master and sink"
+)
 RETRY_NS = 2_000_000_000  #: how often the engine is asked again to open a rig that was not there
 
 
@@ -178,7 +183,9 @@ class Calling:
         if trouble == board.trouble:
             return
         board.trouble = trouble
-        self.tell.warn(trouble or "all that a roll needs is there again")
+        # told once, before the daemon first stands: a cable that goes later is no reason to simulate
+        hint = f"; {WITHOUT_PORTS}" if board.gone and not self._stands else ""
+        self.tell.warn(trouble + hint if trouble else "all that a roll needs is there again")
         if self._stands and self.state.show.phase is Phase.STANDING:
             self.tell_standing()
 
@@ -344,6 +351,8 @@ class Calling:
             return
         code = ExitCode(data.get("exit", int(ExitCode.NOT_CLEAN)))
         if not self.state.stays:
+            if code is ExitCode.RIG_MISSING:
+                text = f"{text}\n{WITHOUT_PORTS}"
             self.tell("error", {"text": text, "exit": int(code)})
             self.state.exit = code
             return

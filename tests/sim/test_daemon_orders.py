@@ -7,8 +7,10 @@ from pathlib import Path
 from virtual_set import VirtualSet
 
 from runner.desk.actions import read_order
+from runner.desk.calling import WITHOUT_PORTS
 from runner.desk.phases import Phase
 from runner.desk.recording import Presence
+from runner.play.commands import Answer
 
 LOOPING = "the engine process dies again and again: the rig is silenced and stands; next attempt in 30 s"
 SESSION = """
@@ -161,6 +163,21 @@ def test_what_a_roll_lacks_is_waited_for_first(tmp_path: Path) -> None:
         stage.director.board.see(Presence(stage.rig.clock.now_ns(), "box", present), "19:30")
         stage.director.calling.see_missing()
         assert standings(stage)[-1] == text
+
+
+def test_a_rig_that_is_not_there_at_the_start_can_be_simulated(tmp_path: Path) -> None:
+    """It is said with the first warning of a daemon that waits for its ports, and not on stage later."""
+    stage = VirtualSet.of(SESSION, tmp_path)
+    missing = {"ports": [{"name": "box"}], "missing": [{"port": "box", "text": "port box: no output"}]}
+    stage.link.answers = [(Answer.READY, missing)]
+    stage.turn()
+    for present in (True, False):
+        stage.director.board.see(Presence(stage.rig.clock.now_ns(), "box", present), "19:30")
+        stage.director.calling.see_missing()
+    told = [data["text"] for kind, data in stage.told.reports if kind == "warning"]
+    assert told[0] == f"port box: no output; {WITHOUT_PORTS}"
+    assert "simulate: drum-machine" in WITHOUT_PORTS
+    assert len(told) == 3 and not any("simulate" in text for text in told[1:])
 
 
 ANSWERING = SESSION.replace("kind: drum-machine,", "kind: drum-machine, answers: true,").replace(

@@ -144,13 +144,14 @@ def test_a_folder_that_cannot_be_written_is_said_before_the_roll(short: Path, tm
 
 
 def test_a_missing_port_exits_3_before_the_roll(short: Path, tmp_path: Path) -> None:
-    """A port that is not there: its name, what was looked for, and no take."""
+    """A port that is not there: its name, what was looked for, how to try it without, and no take."""
     text = short.read_text().replace("{simulate: drum-machine}", '{match: "No Such Thing*"}')
     short.write_text(text)
     nowhere = {**os.environ, "JACK_NO_START_SERVER": "1", "JACK_DEFAULT_SERVER": "takewright-no-such-server"}
     done = rolled(short, "--takes-folder", tmp_path / "kept", env=nowhere)
     assert done.returncode == 3, done.stdout + done.stderr
     assert "takewright: port box: " in done.stderr
+    assert "write `simulate: drum-machine` in place of `match: ...`" in done.stderr
     assert "Traceback" not in done.stderr
     assert not list((tmp_path / "kept").rglob("events.jsonl"))
 
