@@ -125,6 +125,10 @@ CAUSES: Mapping[str, CauseMeaning] = {
     "broken-off": CauseMeaning("person", "the roll was broken off", "the take ended before its song"),
     "stopped": CauseMeaning("person", "somebody stopped the take", "the reason in the log"),
     "master-stopped": CauseMeaning("master", "the master stopped before the song's end", "its Stop"),
+    "keeper-died": CauseMeaning(
+        "program", "the daemon's first process, the parent of the others, was killed or died",
+        "engine and desk found it gone, and the engine stopped the rig",
+    ),
     "power-cut": CauseMeaning(
         "medium", "a power cut, or the program was killed", "the log ends without its end"
     ),

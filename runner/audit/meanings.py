@@ -72,7 +72,7 @@ MEANINGS: Mapping[str, Meaning] = {
     "take-failed": Meaning(
         "error", "the take broke off because something failed", "the log's last state",
         "see the other findings for the cause; roll again once it is mended",
-        ("reported", "engine-died", "unplugged"),
+        ("reported", "engine-died", "keeper-died", "unplugged"),
     ),
     "take-interrupted": Meaning(
         "error", "the log ends without saying how the take ended", "no end in the log",
@@ -80,7 +80,7 @@ MEANINGS: Mapping[str, Meaning] = {
     ),
     "stopped-early": Meaning(
         "note", "the take was stopped before its end", "the log's end", "nothing, if that was meant",
-        ("stopped", "master-stopped", "master-gone", "unplugged", "master-setting"),
+        ("stopped", "master-stopped", "master-gone", "keeper-died", "unplugged", "master-setting"),
     ),
     "log-incomplete": Meaning(
         "warning", "records of the take are missing in its log", "counted by engine and writer",

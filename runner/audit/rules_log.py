@@ -4,10 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from runner.audit.causes import cause, ranked, usual
+from runner.audit.causes import DIRECT, cause, ranked, usual
 from runner.audit.facts import Facts
 from runner.audit.findings import Cause, Finding
 from runner.audit.rule_base import finding, plural
+from runner.takes.format import KEEPER_GONE
+from runner.takes.model import Event
+
+_AFTER_A_KILL = (
+    "see in the system's journal what ended it: `journalctl -k` names what was killed for want of memory "
+    "(then run less beside it), `journalctl -u takewright` tells of the service; if nothing did, report it"
+)
 
 
 def how_it_ended(facts: Facts) -> Iterator[Finding]:
@@ -24,6 +31,9 @@ def how_it_ended(facts: Facts) -> Iterator[Finding]:
         )
         return
     why = str(end.detail.get("why", "")) or "no reason given"
+    if why == KEEPER_GONE:
+        yield _keeper_died(facts, end)
+        return
     if facts.outcome == "failed":
         yield finding(
             "take-failed", facts, end.t_ns, f"the take broke off: {why}", at=end.at or facts.at(end.t_ns),
@@ -34,6 +44,18 @@ def how_it_ended(facts: Facts) -> Iterator[Finding]:
             "stopped-early", facts, end.t_ns, f"stopped before the end: {why}", at=end.at,
             causes=(_why_stopped(facts, why),),
         )  # fmt: skip
+
+
+def _keeper_died(facts: Facts, end: Event) -> Finding:
+    """Return the end of a take that nobody stopped: its processes lost their parent."""
+    died = cause("keeper-died", why="engine and desk found it gone", weight=DIRECT)
+    failed = facts.outcome == "failed"  # the engine's own end had not come any more
+    begin = "the take broke off" if failed else "stopped before the end"
+    return finding(
+        "take-failed" if failed else "stopped-early", facts, end.t_ns, f"{begin}: {died.text}",
+        severity="error" if failed else "warning", at=end.at or facts.at(end.t_ns), causes=(died,),
+        advice=_AFTER_A_KILL,
+    )  # fmt: skip
 
 
 def _why_failed(facts: Facts, why: str) -> Cause:

@@ -34,6 +34,7 @@ from runner.desk.taking import TakeKeeper
 from runner.errors import ExitCode, TakeFormatError, TakesFolderError, TakewrightError
 from runner.play.commands import Answer, Command
 from runner.session.load import load_session
+from runner.takes.format import KEEPER_GONE
 from runner.takes.reader import EVENTS_FILE
 from runner.takes.store import Store
 
@@ -200,7 +201,7 @@ class Desk:
             director.on_records(self._spool.read())
             self._spool.used()
             time.sleep(0.01)
-        keeper.end("the keeper process is gone", "failed")
+        keeper.end(KEEPER_GONE, "failed")
         while keeper.closing and time.monotonic() < deadline + 8.0:
             time.sleep(0.02)
             with contextlib.suppress(OSError, TakeFormatError):

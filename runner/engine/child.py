@@ -33,7 +33,7 @@ from runner.play.player import Player
 from runner.play.sounding import Sounding
 from runner.ports.base import PortConfig
 from runner.ports.registry import open_ports
-from runner.takes.format import Kind
+from runner.takes.format import KEEPER_GONE, Kind
 
 _PACKET_BYTES = 65_536
 _UNPACK_BYTES_PER_NS = 0.3  #: slower than any machine that keeps time: how long a course takes to unpack
@@ -109,7 +109,7 @@ class Engine:
             if self._waker.fd in ready:
                 self._waker.clear()
             if lifeline in ready:
-                self._leave_because("the keeper process is gone")
+                self._leave_because(KEEPER_GONE)
             elif self._link.fileno() in ready:
                 self._read_link()
             self._serve_waiting()

@@ -22,6 +22,7 @@ RECORD_SIZE = 64
 DATA_SIZE = 24
 MAGIC = 0xA7
 NONE16 = 0xFFFF  #: no port, or no machine
+KEEPER_GONE = "the keeper process is gone"  #: why a take ended when engine and desk lost their parent
 FLAG_MORE = 0x01  #: the next record carries on with this one's data
 
 _STRUCT = struct.Struct("<BBBBIqqdHHI24s")

@@ -175,6 +175,7 @@ def test_a_killed_keeper_takes_nobody_with_it_in_disorder(run: Run, ear: Ear) ->
     summary = run.summary()
     assert summary["verdict"] == "interrupted"
     assert summary["ended"] == "the keeper process is gone"
+    assert "keeper-died" in [cause["code"] for each in summary["findings"] for cause in each["causes"]]
     assert summary["log"]["complete"] is True
 
 

@@ -304,6 +304,23 @@ def test_the_end_decides(audit: Audit, data: dict[str, object], verdict: str, co
     assert codes(summary) == ([code] if code else [])
 
 
+@pytest.mark.parametrize(
+    ("more", "verdict", "code"),
+    [({}, "interrupted", "stopped-early"), ({"outcome": "failed"}, "failed", "take-failed")],
+)
+def test_a_keeper_that_was_killed_is_nobodys_stop(
+    audit: Audit, more: dict[str, object], verdict: str, code: str
+) -> None:
+    """Whoever saw it first, engine or desk, the finding names the process, and where to look further."""
+    data = json.dumps({"why": "the keeper process is gone", **more}).encode()
+    summary = audit([replace(r, data=data, raw_count=1) if r.kind == Kind.TAKE_END else r for r in steady()])
+    assert (summary["verdict"], codes(summary)) == (verdict, [code])
+    found = only(summary, code)
+    assert [cause["code"] for cause in found["causes"]] == ["keeper-died"]
+    assert "the daemon's first process" in found["text"] and "killed or died" in found["text"]
+    assert "journalctl -k" in found["try"] and "memory" in found["try"]
+
+
 def test_a_log_without_an_end_is_interrupted(audit: Audit) -> None:
     """A log that breaks off is interrupted, whatever else it holds, at the last thing known."""
     records = steady()
