@@ -11,6 +11,7 @@ import pytest
 from campaign_share import first_of_each, in_turn
 from hypothesis import HealthCheck, settings
 from jack_server import JackServer, jack_environment
+from live_repeat import LiveTests, told
 
 # property tests are the same on each run, and a busy computer does not fail them; .ci/run adds a thorough run
 _steady = settings(deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
@@ -51,6 +52,36 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 _BEGAN = time.monotonic()
+_LIVE = LiveTests()
+
+
+def _is_live(item: pytest.Item) -> bool:
+    return any(item.iter_markers("live")) or any(item.iter_markers("realport"))
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> bool | None:
+    """Play a live test, again if the computer stood still in it; others are played by pytest."""
+    if not _is_live(item):
+        return None
+    item.ihook.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
+    for report in _LIVE.play(item, nextitem):
+        item.ihook.pytest_runtest_logreport(report=report)
+    item.ihook.pytest_runtest_logfinish(nodeid=item.nodeid, location=item.location)
+    return True
+
+
+def pytest_unconfigure() -> None:
+    """Let the witness go."""
+    _LIVE.close()
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Tell which live tests were played again."""
+    reports = [report for found in terminalreporter.stats.values() for report in found]
+    if lines := told([report for report in reports if isinstance(report, pytest.TestReport)]):
+        terminalreporter.section("played again")
+        terminalreporter.write_line("\n".join(lines))
 
 
 @pytest.hookimpl(trylast=True)  # after the order was made random
@@ -60,9 +91,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     Tests of real processes in real time wait most of the time, and are to meet no computer that others keep
     busy: those that do nothing but compute come after them.
     """
-    live = {
-        item.path for item in items if any(item.iter_markers("live")) or any(item.iter_markers("realport"))
-    }
+    live = {item.path for item in items if _is_live(item)}
     items.sort(key=lambda item: item.path not in live)
     if config.getoption("--campaign-minutes") is not None:
         by_name = {item.nodeid: item for item in items}
