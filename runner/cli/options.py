@@ -63,8 +63,8 @@ _REHEARSAL = (
         help="Go round: 'bar 9 to bar 17, 4 times'; without a count until told.",
     ),
     click.option("--tempo", type=percent, help="Of the song's own tempo: 80 is four fifths."),
-    click.option("--mute", multiple=True, metavar="MACHINE", help="Leave the parts of this machine out."),
-    click.option("--solo", multiple=True, metavar="MACHINE", help="Only the parts of this machine."),
+    click.option("--mute", multiple=True, metavar="MACHINE", help="Leave out the notes of this machine."),
+    click.option("--solo", multiple=True, metavar="MACHINE", help="Only the notes of this machine."),
     click.option("--sustained", is_flag=True, help="With --from: strike again the notes that sound there."),
 )
 

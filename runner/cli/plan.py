@@ -49,15 +49,14 @@ def command(session: str, song: str, rehearsal: Rehearsal, as_json: bool, show_a
         if show_all:
             click.echo(name)
         else:
-            spec = prepared.song(name)[1]
-            with_parts = {part.machine for part in spec.parts}
-            _draw(compiled, with_parts & rehearsal.silent(with_parts))
+            sounding = prepared.song(name)[1].sounding
+            _draw(compiled, sounding & rehearsal.silent(sounding))
         _show(compiled, show_all)
     return 0
 
 
 def _draw(compiled: CompiledSong, silent: Collection[str]) -> None:
-    """Show the song as a picture, and its parts in figures; those of `silent` machines are not played."""
+    """Show the song as a picture, and its parts in figures; the notes of `silent` machines are not played."""
     from runner.plan.part_facts import part_facts
     from runner.plan.picture import pen_for, song_picture
 

@@ -339,8 +339,8 @@ class Director:
     def _mute(self, do: Do, name: str) -> None:
         machines = list(self.prepared.session.machines)
         if do is Do.SOLO:
-            with_parts = {part.machine for song in self.prepared.session.songs for part in song.parts}
-            self.board.muted = with_parts - {name}
+            songs = self.prepared.session.songs
+            self.board.muted = set().union(*(song.sounding for song in songs)) - {name}
         elif do is Do.MUTE:
             self.board.muted.add(name)
         else:

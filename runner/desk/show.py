@@ -18,6 +18,7 @@ from runner.desk.series import Series
 from runner.music.rehearsal import AS_IT_STANDS, Rehearsal
 
 SECOND_NS = 1_000_000_000
+_STILL_SENT = "programs, controllers, clock and transport still go, so that all is right afterwards"
 
 
 @dataclass(slots=True)
@@ -289,13 +290,13 @@ class Show:
         return _yes("the run ends", Directive(Do.LEAVE, "quit"))
 
     def _mute(self, name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
-        return self._on_machine(Do.MUTE, name, "is muted")
+        return self._on_machine(Do.MUTE, name, f"is muted: no notes, of parts or cues; {_STILL_SENT}")
 
     def _unmute(self, name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
         return self._on_machine(Do.UNMUTE, name, "is heard again")
 
     def _solo(self, name: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
-        return self._on_machine(Do.SOLO, name, "is heard alone")
+        return self._on_machine(Do.SOLO, name, f"is heard alone: no notes to the others; {_STILL_SENT}")
 
     def _on_machine(self, do: Do, name: str, text: str) -> tuple[Outcome, list[Directive]]:
         if name not in self.machines:

@@ -26,9 +26,9 @@ _PERCENT = re.compile(r"(.*?)\s*%?")
 class Rehearsal:
     """What is asked for besides the song itself; as it stands, the whole song as the session has it.
 
-    `tempo_scale` multiplies the tempo. `muted` machines' parts are left out; of `soloed` machines, if there
-    are any, only the parts are heard. Cues, clock and click stay as they are. With `sustained`, the notes
-    that sound at `from_` are struck again there; else they stay silent.
+    `tempo_scale` multiplies the tempo. `muted` machines' parts are left out, and the notes of their cues; if
+    there are `soloed` machines, only these are heard. What else cues send, clock and click stay as they are.
+    With `sustained`, the notes that sound at `from_` are struck again there; else they stay silent.
     """
 
     from_: Moment | None = None
@@ -132,10 +132,10 @@ class Rehearsal:
         }
         return {key: value for key, value in said.items() if value}
 
-    def silent(self, with_parts: Iterable[str]) -> frozenset[str]:
-        """Return the machines whose parts are not heard in a song; `with_parts` are those that have any."""
+    def silent(self, sounding: Iterable[str]) -> frozenset[str]:
+        """Return the machines whose notes are not heard in a song; `sounding` are those that have any."""
         left_out = frozenset(self.muted)
-        return left_out | (frozenset(with_parts) - frozenset(self.soloed)) if self.soloed else left_out
+        return left_out | (frozenset(sounding) - frozenset(self.soloed)) if self.soloed else left_out
 
 
 #: The whole song, as the session has it.

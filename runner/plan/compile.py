@@ -75,7 +75,7 @@ def compile_song(
     """Return `song` of `session` compiled for one roll.
 
     `parts` are the song's parts by their place in the file. The roll begins at `from_` (the start of the
-    song if None) and stops at `to`, or after the tail. `muted` are machines whose parts are left out;
+    song if None) and stops at `to`, or after the tail. `muted` are machines whose notes are left out;
     `tempo_scale` multiplies the tempo. `restart_notes` strikes the notes again that sound at an entry in
     mid-song. `loops` take the place of the song's own, of which those outside the roll are passed over.
     With `strict`, an error raises; without, it is among the problems.
@@ -312,8 +312,3 @@ def opening_messages(song: CompiledSong) -> list[tuple[int, bytes]]:
         return []
     states = read_states(song.score.state_messages(0, include=True))
     return [(port, message) for (port, _), group in chase_groups(states) for message in group]
-
-
-def muted_for_solo(song: SongSpec, soloed: Iterable[str]) -> frozenset[str]:
-    """Return the machines whose parts are to be muted so that only the parts of `soloed` are heard."""
-    return frozenset(part.machine for part in song.parts) - frozenset(soloed)

@@ -90,7 +90,7 @@ def song_picture(
 ) -> list[str]:
     """Return the lines of a song's picture, `width` columns wide at most.
 
-    `muted` names machines whose parts are not played; they have no row.
+    `muted` names machines whose notes are not played; their parts have no row.
     """
     score = song.score
     if score is None:
@@ -118,7 +118,7 @@ def song_picture(
         notes.append("cues: " + ", ".join(f"{mark} {text}" for mark, text in marks))
     quiet = sorted(muted)
     if quiet:
-        notes.append(f"parts not played: {', '.join(quiet)}")
+        notes.append(f"notes not played: {', '.join(quiet)}")
     return [*lines, *notes]
 
 

@@ -50,7 +50,7 @@ def compile_rehearsal(
         to=rehearsal.to,
         loops=rehearsal.loops,
         tempo_scale=rehearsal.tempo_scale,
-        muted=rehearsal.silent(part.machine for part in song.parts),
+        muted=rehearsal.silent(song.sounding),
         restart_notes=rehearsal.sustained,
         follows=follows,
         straight_on=straight_on,

@@ -51,6 +51,11 @@ class CueEvent:
     end_ns: int = 0
 
     @property
+    def is_note(self) -> bool:
+        """Whether it begins or ends notes, and does nothing else."""
+        return self.action is Action.NOTE or all(data[0] & 0xE0 == 0x80 for data in self.messages)
+
+    @property
     def where(self) -> Path:
         """The place of the cue's moment in the session file."""
         return (*self.path, "at")
@@ -195,10 +200,15 @@ class Score:
     origins: Mapping[int, TimeCode] = field(default_factory=dict)  #: time code of bar 1, by port
 
     def without(self, names: Iterable[str]) -> Score:
-        """Return the same score with the parts of some machines left out; cues stay, click stays."""
+        """Return the same score with the parts of some machines, and the notes of their cues, left out.
+
+        Their other cues stay, so that the machine is right when it is heard again; the click stays.
+        """
         muted = frozenset(names)
         voices = [voice for voice in self.voices if voice.name not in muted]
-        return replace(self, voices=voices)
+        silent = {machine.index for machine in self.machines if machine.name in muted}
+        cues = [cue for cue in self.cues if not (cue.machine in silent and cue.is_note)]
+        return replace(self, voices=voices, cues=cues)
 
     def state_messages(self, t_ns: int, include: bool = False) -> list[tuple[int, int, int, int]]:
         """Return (port, status, data 1, data 2) of all that leaves a state before `t_ns`, in order.

@@ -145,6 +145,11 @@ class CueSpec(Spec):
         """The attribute of the cue's one action, one of `ACTIONS`."""
         return self.given(*ACTIONS)[0]
 
+    @property
+    def sounds(self) -> bool:
+        """Whether it plays a note: only Note Ons have bytes from 90 to 9F (MIDI 1.0, Table I)."""
+        return self.note is not None or any(byte & 0xF0 == 0x90 for byte in self.raw or b"")
+
 
 class ClickSpec(Spec):
     """A click on a machine, for the count-in or throughout."""
@@ -226,6 +231,12 @@ class SongSpec(Spec):
         if isinstance(self.length, FromFile):
             raise ValueError(f"the length is taken {self.length}, which was not read")
         return int(self.length.amount)
+
+    @property
+    def sounding(self) -> frozenset[str]:
+        """The machines that have notes to play: by parts or by cues. The click is not counted."""
+        by_cues = {cue.machine for cue in self.cues if cue.machine and cue.sounds}
+        return frozenset(part.machine for part in self.parts) | by_cues
 
     @property
     def section_bars(self) -> dict[str, int]:

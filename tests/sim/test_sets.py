@@ -196,6 +196,32 @@ def test_a_muted_machine_makes_no_finding_and_is_heard_again(tmp_path: Path) -> 
     assert '"bytes":"90 28' in second
 
 
+def test_mute_says_what_it_does(tmp_path: Path) -> None:
+    """A machine that only has cues: its notes are kept back, its program goes, and the answer says so."""
+    evening = VirtualSet.of(session("Ropewalk"), tmp_path)
+    evening.run_for(0.1)
+    told = evening.order("mute bass").text
+    assert told.startswith(
+        "bass is muted: no notes, of parts or cues; programs, controllers, clock and transport"
+    )
+    evening.order("roll")
+    evening.run_for(40)
+    sent = [event.data for event in read_take(Path(evening.takes()[0]["folder"])).of_kind("sent")]
+    assert b"\xc0\x00" in sent
+    assert not [data for data in sent if data[0] & 0xE0 == 0x80]
+
+
+def test_solo_mutes_also_those_that_only_sound_by_cues(tmp_path: Path) -> None:
+    """In this session nobody has a part: the bass plays by cues, and with the drums alone it is not heard."""
+    evening = VirtualSet.of(session("Ropewalk"), tmp_path)
+    evening.run_for(0.1)
+    told = evening.order("solo drums").text
+    assert told.startswith("drums is heard alone: no notes to the others; programs, controllers")
+    assert evening.director.status().muted == ("bass",)
+    evening.order("solo bass")
+    assert evening.director.status().muted == ()
+
+
 def test_the_next_song_has_its_sounds_before_it_is_rolled(tmp_path: Path) -> None:
     """Two seconds after the end of a song, so that what still rings is not cut, its programs are sent."""
     evening = VirtualSet.of(session(*NAMES[:2]), tmp_path)

@@ -319,14 +319,22 @@ def test_doubled_note_ons_keep_their_own_note_offs() -> None:
     assert texts == ["91 28 64", "91 28 64", "81 28 40", "81 28 40"]
 
 
-def test_a_muted_machine_keeps_its_cues_but_not_its_part() -> None:
-    """Muting is for the notes of parts; programs and cues are still sent."""
-    song = compiled(
-        PART + "\ncues: [{at: bar 2, machine: bass, control: 7, value: 1}]",
-        {0: part_of([(0, 480, 40)])},
-        muted=["bass"],
-    )
-    assert [text for _, text in sent(song, "cable")] == ["B1 07 01"]
+NOTE_CUES = """
+cues:
+  - {at: bar 1, machine: bass, program: 5}
+  - {at: bar 2, machine: bass, note: 40}
+  - {at: bar 2 beat 2, machine: bass, raw: "91 2B 64"}
+  - {at: bar 2 beat 3, machine: bass, raw: "81 2B 40"}
+  - {at: bar 3, machine: bass, control: 7, value: 1}
+  - {at: bar 4, port: cable, channel: 2, note: 50}
+"""
+
+
+def test_a_muted_machine_gets_no_notes_of_parts_or_cues_and_all_else() -> None:
+    """What would be in force stays so, programs and controllers; a cue to a port is no machine's."""
+    song = compiled(PART + NOTE_CUES, {0: part_of([(0, 480, 40)])}, muted=["bass"])
+    assert [text for _, text in sent(song, "cable")] == ["C1 04", "B1 07 01", "91 32 64", "81 32 40"]
+    assert len(sent(compiled(PART + NOTE_CUES, {0: part_of([(0, 480, 40)])}), "cable")) == 10
 
 
 def test_a_scaled_tempo_scales_all_musical_time() -> None:

@@ -118,7 +118,7 @@ def test_what_is_played_is_drawn_when_it_is_not_the_whole() -> None:
 def test_muted_parts_have_no_row_and_are_named() -> None:
     """A part that is not played is named below the picture."""
     lines = song_picture(ropewalk(muted=["bass"]), 80, muted=["bass"])
-    assert "parts not played: bass" in lines
+    assert "notes not played: bass" in lines
     assert not [line for line in lines if line[:NAME_COLUMNS].strip() == "bass"]
 
 

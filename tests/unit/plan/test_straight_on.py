@@ -7,7 +7,7 @@ from typing import Any
 
 from songs import BAR_NS, compiled, load, part_of, sent
 
-from runner.plan.compile import CompiledSong, muted_for_solo, opening_messages
+from runner.plan.compile import CompiledSong, opening_messages
 from runner.plan.report import rows_of
 from runner.plan.timeline import Course, Stage
 
@@ -109,8 +109,18 @@ def test_opening_messages_are_what_bar_1_needs() -> None:
     assert found == [(1, "B1 00 01"), (1, "B1 20 02"), (1, "C1 02"), (1, "B1 07 5A")]
 
 
-def test_solo_mutes_the_parts_of_all_others() -> None:
-    """Only machines with parts are muted."""
-    song = "parts: [{file: a.mid, machine: bass}, {file: a.mid, machine: drums}]"
-    spec = load(song).session.songs[0]
-    assert muted_for_solo(spec, ["bass"]) == {"drums"}
+def test_what_can_be_muted_has_notes_by_parts_or_by_cues() -> None:
+    """Cues without notes make no sound; notes in raw bytes do; a cue to a port is no machine's."""
+    song = """
+    parts: [{file: a.mid, machine: bass}]
+    cues:
+      - {at: bar 1, machine: %s}
+    """
+    for cue, sounds in (
+        ("drums, note: 36", True),
+        ('drums, raw: "C2 05 92 24 64"', True),
+        ("drums, program: 5", False),
+        ('drums, raw: "B0 07 10"', False),
+    ):
+        sounding = load(song % cue).session.songs[0].sounding
+        assert sounding == ({"bass", "drums"} if sounds else {"bass"}), cue
