@@ -19,7 +19,7 @@ import click
 
 from runner.cli import demo_follow
 from runner.cli.view import RunView, finding_line, worst_first
-from runner.cli.wording import plural, wrapped
+from runner.cli.wording import as_called, plural, wrapped
 from runner.errors import ExitCode, TakewrightError
 from runner.keeper.keeper import Keeper, new_run_name
 
@@ -76,8 +76,8 @@ def command(takes_folder: str) -> int:
     third = roll(folder, "followed", session=demo_follow.SESSION, song=demo_follow.SONG)
     third_good = demo_follow.tell_third(third)
     click.echo("\nThe takes are kept. To look further:")
-    click.echo(f"  takewright takes '{folder}'")
-    click.echo(f"  takewright audit --takes-folder '{folder}' last")
+    click.echo(f"  {as_called()} takes '{folder}'")
+    click.echo(f"  {as_called()} audit --takes-folder '{folder}' last")
     return int(ExitCode.OK if first_good and second_good and third_good else ExitCode.NOT_CLEAN)
 
 

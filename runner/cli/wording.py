@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import shlex
 import shutil
+import sys
 import textwrap
 from collections.abc import Sequence
 from datetime import datetime
@@ -11,6 +14,7 @@ from typing import TextIO
 
 import click
 
+_NAME = "takewright"
 WIDTH = 80  #: columns of a terminal that nobody has widened; also used when the output is no terminal
 _NARROWEST, _WIDEST = 60, 100
 
@@ -19,6 +23,17 @@ def width() -> int:
     """Return the columns to write in: the terminal's, from 60 to 100; 80 where there is no terminal."""
     columns = shutil.get_terminal_size((WIDTH, 24)).columns
     return max(_NARROWEST, min(_WIDEST, columns))
+
+
+def as_called() -> str:
+    """Return, for a shell, the command that runs now: its bare name where that finds it, else its path."""
+    called = sys.argv[0]
+    if Path(called).name == "__main__.py":
+        return f"{shlex.quote(sys.executable)} -m runner.cli"
+    found = shutil.which(_NAME)
+    if os.sep not in called or (found is not None and Path(found).resolve() == Path(called).resolve()):
+        return _NAME
+    return shlex.quote(called)
 
 
 def wrapped(text: str, first: str = "", after: str = "    ") -> str:

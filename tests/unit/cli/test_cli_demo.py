@@ -171,6 +171,34 @@ def test_the_demo_is_judged_by_both_takes(
         assert "by this computer alone" in " ".join(told.out.split())
 
 
+def test_the_last_lines_can_be_called_as_the_demo_was(
+    tmp_path: Path, call: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`.venv/bin/takewright` is on no path; where the bare name means the same program, it is told."""
+    command = tmp_path / "rig venv" / "bin" / "takewright"
+    command.parent.mkdir(parents=True)
+    command.write_text("#!/bin/sh\n")
+    command.chmod(0o755)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(demo, "roll", lambda *_given, **_other: Rolled(tmp_path, FOLLOWED))
+    monkeypatch.setattr(demo, "_tell_second", lambda _rolled: True)
+
+    def commands(called: str, path: str) -> list[str]:
+        monkeypatch.setattr(sys, "argv", [called])
+        monkeypatch.setenv("PATH", path)
+        takes, audit = call("demo", "--takes-folder", "kept").out.splitlines()[-2:]
+        return [takes.removesuffix(" takes 'kept'").strip(), audit.partition(" audit ")[0].strip()]
+
+    for called, path, told in (
+        ("rig venv/bin/takewright", "/nowhere", "'rig venv/bin/takewright'"),
+        ("rig venv/bin/takewright", str(command.parent), "takewright"),
+        (str(command), str(command.parent), "takewright"),
+        ("takewright", "/nowhere", "takewright"),
+        ("/some/runner/cli/__main__.py", "/nowhere", f"{sys.executable} -m runner.cli"),
+    ):
+        assert commands(called, path) == [told, told]
+
+
 @pytest.mark.parametrize(
     ("clock", "good"),
     [
