@@ -9,6 +9,7 @@ from zlib import crc32
 
 from runner.desk.actions import Outcome
 from runner.desk.phases import Directive, Do, Mode, Phase
+from runner.desk.places import rows_of
 from runner.desk.prepare import rig_of
 from runner.desk.recorders import Recorders
 from runner.desk.recording import Recording
@@ -88,7 +89,8 @@ class Calling:
             "clean": show.clean,
             "place": show.place_to_resume,
             "standing": show.phase is Phase.STANDING and self.configured,
-            "order": list(show.changed_order),
+            "order": rows_of(show.changed_order),
+            "waiting_for": show.waiting_for,
             "series": series.to_dict() if series is not None else {},
             "engine": self.engine,
             "muted": sorted(board.muted),

@@ -13,6 +13,7 @@ _CARRIED_ON = (
     "place",
     "standing",
     "order",
+    "waiting_for",
     "series",
     "schedule",
     "engine",
@@ -31,8 +32,9 @@ class Job:
 
     `run` names this run of the daemon; a desk that is started again for the same run goes on where the
     dead one was: `done` takes had been closed by then, `clean` of them clean; `place` was up in the order
-    (songs in `order` if it was changed), and `standing` says whether it waited for an order. `series` and
-    `schedule` are what was left of a series of takes, and which times of the schedule are past. `engine` is
+    (`order` has the rows of its places if it was changed, see `places.rows_of`), `standing` says whether it
+    waited for an order, and `waiting_for` for which. `series` and `schedule` are what was left of a series of
+    takes, and which times of the schedule are past. `engine` is
     the process id of the engine that was last taken note of, 0 for none; `muted` are machines, and `realtime`
     is what that engine said of its priority.
     """
@@ -52,7 +54,8 @@ class Job:
     clean: int = 0
     place: int = 0
     standing: bool = False
-    order: tuple[str, ...] = ()
+    order: tuple[Any, ...] = ()
+    waiting_for: str = ""
     series: Mapping[str, Any] = field(default_factory=dict)
     schedule: Mapping[str, Any] = field(default_factory=dict)
     engine: int = 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 from runner.desk.job import Job
@@ -20,7 +21,7 @@ def read_anew(state: RunState) -> tuple[Prepared, Show]:
     """
     prepared = read_session(state.job.session_file, hold=True)
     show = state.show.with_session(
-        places_of_job(state.job, prepared),
+        places_of_job(replace(state.job, order=()), prepared),  # a dead desk's order is over with its session
         tuple(song.song for song in prepared.session.songs),
         tuple(prepared.session.machines),
     )

@@ -10,7 +10,7 @@ from typing import Any, Protocol
 from runner.desk.board import Board
 from runner.desk.job import Job
 from runner.desk.phases import Mode
-from runner.desk.places import Place, places_of
+from runner.desk.places import Place, places_of, places_of_rows
 from runner.desk.prepare import Prepared
 from runner.desk.series import Series
 from runner.desk.show import Show
@@ -67,6 +67,8 @@ class RunState:
             done=job.done,
             clean=job.clean,
             series=Series.from_dict(job.series),
+            waiting_for=job.waiting_for if job.standing else "",
+            changed=bool(job.order),
         )
         board = Board(session, muted=set(job.muted) & set(session.machines), realtime=job.realtime)
         return cls(job, prepared, show, board, Rehearsal.from_dict(job.rehearsal))
@@ -93,7 +95,7 @@ def places_of_job(job: Job, prepared: Prepared) -> tuple[Place, ...]:
         prepared.song(job.song)
         items = [OrderItem.model_validate({"song": job.song})] * job.takes
     elif job.order:
-        items = [OrderItem.model_validate({"song": name}) for name in job.order]
+        return places_of_rows(job.order)
     else:
         chains = chains_of(prepared.session.running_order)
         items = [item for chain in chains for _ in range(job.takes) for item in chain]

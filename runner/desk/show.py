@@ -41,9 +41,9 @@ class Show:
     last_song: str = ""
     last_rehearsal: Rehearsal = AS_IT_STANDS  #: how it was played
     series: Series | None = None  #: takes of one song that roll by themselves, beside the order
+    changed: bool = False  #: whether the order is another than the session's
     _chosen: bool = False  #: whether the place that is up was chosen while another rolls
     _stopped: bool = False  #: whether the take that ends was stopped by an order
-    _changed: bool = False  #: whether the order is another than the session's
     _called: tuple[Place, ...] = ()  #: what was up when the roll was called that has not begun
     _of_series: bool = False  #: whether the take that rolls belongs to a series, not to the order
 
@@ -327,7 +327,7 @@ class Show:
             guest = Place(name, "wait", self.up.number)
             self.places = (*self.places[: self.at], guest, *self.places[self.at :])
             found = self.at
-            self._changed = True
+            self.changed = True
         return self._choose(found, "")
 
     def _order(self, text: str, _now_ns: int) -> tuple[Outcome, list[Directive]]:
@@ -340,7 +340,7 @@ class Show:
             return _no("order: name the songs, with commas between")
         known = {place.song: place.between for place in reversed(self.places)}
         self.places = tuple(Place(name, known.get(name), at) for at, name in enumerate(names, 1))
-        self._changed = True
+        self.changed = True
         return self._choose(0, "")
 
     def _choose(self, index: int, too_far: str) -> tuple[Outcome, list[Directive]]:
@@ -354,9 +354,9 @@ class Show:
         return _yes(f"{self.up} is up", *self._stand("roll"))
 
     @property
-    def changed_order(self) -> tuple[str, ...]:
-        """The songs of the order as it was changed on the way; empty if it is the session's."""
-        return tuple(place.song for place in self.places) if self._changed else ()
+    def changed_order(self) -> tuple[Place, ...]:
+        """The places of the order as it was changed on the way; none if it is the session's."""
+        return self.places if self.changed else ()
 
     @property
     def place_to_resume(self) -> int:
@@ -379,7 +379,13 @@ class Show:
         song = self.up.song
         at = next((index for index, place in enumerate(places) if place.song == song), 0)
         show = replace(
-            self, places=tuple(places), songs=tuple(songs), machines=tuple(machines), at=at, playing=()
+            self,
+            places=tuple(places),
+            songs=tuple(songs),
+            machines=tuple(machines),
+            at=at,
+            playing=(),
+            changed=False,
         )
         if show.series is not None and show.series.song not in songs:
             show._stand("roll")

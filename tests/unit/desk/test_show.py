@@ -134,7 +134,7 @@ def test_the_order_may_be_changed_while_a_song_rolls() -> None:
     stage.closed("clean", 0)
     assert [place.song for place in stage.places] == ["Net Loft", "Fog Signal"]
     assert stage.up.song == "Net Loft"
-    assert stage.changed_order == ("Net Loft", "Fog Signal")
+    assert [place.song for place in stage.changed_order] == ["Net Loft", "Fog Signal"]
 
 
 def test_again_rolls_the_song_that_was_played_last() -> None:

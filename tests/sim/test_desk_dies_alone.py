@@ -1,0 +1,96 @@
+"""The desk dies and the engine plays on: what there is to see of the run is what it was, in virtual time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from virtual_set import VirtualSet
+
+from runner.desk.places import places_of, places_of_rows, rows_of
+from runner.session.model import OrderItem
+
+SESSION = """
+session: Lantern Quay, the desk dies
+format: 1
+ports: {box: {simulate: drum-machine}, rack: {simulate: synthesizer}}
+machines: {drums: {port: box, channel: 10, required: true}, bass: {port: rack, channel: 2, required: false}}
+songs:
+  - {song: Ropewalk, tempo: 240, length: 2 bars, lead: 0.1 s}
+  - {song: Tide Gauge, tempo: 240, length: 2 bars, lead: 0.1 s}
+order: [Ropewalk]
+"""
+
+
+@pytest.fixture
+def stage(tmp_path: Path) -> VirtualSet:
+    """A daemon that waits for an order."""
+    (tmp_path / "session.yaml").write_text(SESSION)
+    begun = VirtualSet.of(SESSION, tmp_path)
+    begun.run_for(1)
+    return begun
+
+
+def places(stage: VirtualSet) -> tuple[str, int, int]:
+    """Song, place and places of the status."""
+    status = stage.director.status()
+    return status.song, status.place, status.places
+
+
+@pytest.mark.parametrize("deaths", [0, 1, 2])
+def test_a_song_from_outside_the_order_is_no_place_of_it(stage: VirtualSet, deaths: int) -> None:
+    """The order has one song, however often the desk dies; the other has its turn before that or after it."""
+
+    def die() -> None:
+        for _ in range(deaths):
+            stage.lose_desk()
+            stage.run_for(1)
+
+    assert stage.order("song Tide Gauge").done
+    die()
+    assert places(stage) == ("Tide Gauge", 1, 1)
+    assert stage.order("roll").done
+    stage.run_for(5)
+    die()
+    assert places(stage) == ("Ropewalk", 1, 1)
+    assert [song for song, _ in stage.verdicts()] == ["Tide Gauge"]
+
+
+def test_an_order_that_was_changed_is_forgotten_by_a_reload(stage: VirtualSet) -> None:
+    """By a desk that had it from a dead one too: a song that left the file is no reason to refuse."""
+    assert stage.order("order Tide Gauge, Ropewalk").done
+    stage.lose_desk()
+    stage.run_for(1)
+    assert places(stage) == ("Tide Gauge", 1, 2)
+    file = Path(stage.director.state.job.session_file)
+    file.write_text(SESSION.replace("  - {song: Tide Gauge, tempo: 240, length: 2 bars, lead: 0.1 s}\n", ""))
+    outcome = stage.order("reload")
+    assert outcome.done, outcome.text
+    assert places(stage) == ("Ropewalk", 1, 1)
+    assert stage.told.progress["order"] == []
+
+
+def test_places_become_rows_and_places_again() -> None:
+    """What comes between them and their rounds too; a thousand rounds are one row."""
+    items = [
+        {"song": "Ropewalk", "between": "20 s"},
+        {"song": "Tide Gauge", "between": "straight-on"},
+        {"song": "Ropewalk", "repeat": 1000},
+    ]
+    order = places_of([OrderItem.model_validate(item) for item in items])
+    assert places_of_rows(rows_of(order)) == order
+    assert len(rows_of(order)) == 3
+
+
+@pytest.mark.parametrize("wait", ["roll", "roll: the running order is at its end, and begins again"])
+def test_an_idle_desk_that_was_started_again_waits_for_what_it_waited_for(
+    stage: VirtualSet, wait: str
+) -> None:
+    """Nothing has happened on stage, and the view says what it said before."""
+    if wait != "roll":
+        assert stage.order("roll").done
+        stage.run_for(5)
+    assert stage.director.status().waiting_for == wait
+    stage.lose_desk()
+    stage.run_for(1)
+    assert stage.director.status().waiting_for == wait
