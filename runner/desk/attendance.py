@@ -12,7 +12,7 @@ tell.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -76,6 +76,13 @@ class Attendance:
         self._sensed: dict[int, int] = {}  #: ports on which active sensing came, and when anything last did
         self._silent: set[int] = set()
         self._found: list[Change] = []
+
+    def take_over(self, away: Collection[str], silent: Collection[str]) -> None:
+        """Go on with the machines that were away, and the ports that were silent, when a desk died."""
+        for each in self._asked:
+            each.away = each.name in away
+        self._silent = {self._ports.index(name) for name in silent if name in self._ports}
+        self._sensed = dict.fromkeys(self._silent, 0)
 
     @property
     def away(self) -> dict[str, str]:

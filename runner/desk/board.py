@@ -6,24 +6,26 @@ import math
 from bisect import bisect_left
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from fractions import Fraction
+from itertools import islice
 from typing import Any
 
+from runner.desk.alarms import Alarms
 from runner.desk.phases import Phase
 from runner.desk.recording import Beat, Presence, Told
 from runner.desk.roll import Roll
 from runner.desk.show import Show
-from runner.desk.status import Alarm, NextCue, PortStatus, Status, TakeStatus
+from runner.desk.status import NextCue, PortStatus, Status, TakeStatus
 from runner.plan.compile import CompiledSong
 from runner.plan.messages import describe
 from runner.plan.score import Action
 from runner.plan.timeline import NO_MACHINE
 from runner.session.model import Session
+from runner.takes.index import TakeEntry
 from runner.takes.legs import LegText
 
 TAKES_SHOWN = 5
-ALARMS_KEPT = 8
 MOVING = ("lead", "pre-roll", "rolling", "tail", "armed")
 
 
@@ -36,7 +38,7 @@ class Board:
     quarters: float = math.nan
     ports: dict[str, PortStatus] = field(default_factory=dict)
     takes: deque[TakeStatus] = field(default_factory=lambda: deque(maxlen=TAKES_SHOWN))
-    alarms: deque[Alarm] = field(default_factory=lambda: deque(maxlen=ALARMS_KEPT))
+    alarms: Alarms = field(default_factory=Alarms)
     muted: set[str] = field(default_factory=set)
     take_number: int = 0
     lock: str = ""
@@ -44,11 +46,8 @@ class Board:
     realtime: bool = False
     trouble: str = ""  #: what is wrong with the rig, so that nothing can roll
     away: dict[str, str] = field(default_factory=dict)  #: machines that do not answer, and what is said of it
+    silent: dict[str, str] = field(default_factory=dict)  #: ports that fell silent, and what is said of each
     halted: str = ""  #: what is wrong with the daemon itself, as the keeper says
-    _of_take: set[str] = field(default_factory=set)  #: alarms that the take that rolls has given
-    _of_folder: dict[str, bool] = field(default_factory=dict)  #: its alarms; whether a take went elsewhere
-    _of_log: set[str] = field(default_factory=set)  #: alarms that a log that stands still has given
-    _log_trouble: str = ""  #: what was last heard of the log
     _cues: dict[str, tuple[Sequence[int], Sequence[NextCue]]] = field(default_factory=dict)
 
     @property
@@ -85,7 +84,7 @@ class Board:
             text = "" if event.present else f"gone since {utc}"
             required = event.name not in self.session.optional_ports
             self.ports[event.name] = PortStatus(event.name, event.present, text, required)
-            gone = f"port {event.name} is gone"
+            gone = _gone(event.name)
             if event.present:
                 self.put_out(gone)
             else:
@@ -95,53 +94,17 @@ class Board:
                 self.missing += int(event.data.get("count", 1))
             if event.data.get("severity") == "error":
                 text = str(event.data.get("text") or event.data.get("code"))
-                self.alarm(utc, "error", text)
-                self._of_take.add(text)
+                self.alarms.light(utc, "error", text, of_take=True)
         elif event.data.get("state") == "clock":
             self.lock = str(event.data.get("lock", ""))
 
     def alarm(self, utc: str, severity: str, text: str) -> None:
         """Note something that a person should see to; what is said again is only said anew."""
-        kept = [alarm for alarm in self.alarms if alarm.text != text]
-        self.alarms = deque((*kept, Alarm(utc, severity, text)), maxlen=ALARMS_KEPT)
+        self.alarms.light(utc, severity, text)
 
     def put_out(self, text: str) -> None:
         """An alarm is over."""
-        self.alarms = deque((alarm for alarm in self.alarms if alarm.text != text), maxlen=ALARMS_KEPT)
-
-    def see_folder(self, utc: str, closed: str = "", elsewhere: str = "", short: str = "") -> None:
-        """Light the alarm of a takes folder that takes nothing, or end it: a take is in its place again.
-
-        `closed` says why nothing can be written, `short` that there is little room, `elsewhere` where a take
-        went instead. That one stays, as a warning, for somebody has to look for that take.
-        """
-        for text, stays in self._of_folder.items():
-            if stays:
-                self.alarm(utc, "warning", text)
-            else:
-                self.put_out(text)
-        seen = ((closed, False), (elsewhere, True), (short, False))
-        self._of_folder = {text: stays for text, stays in seen if text}
-        for text in self._of_folder:
-            self.alarm(utc, "error", text)
-
-    def see_log(self, utc: str, trouble: str, *, writing: bool) -> str:
-        """Light the alarm of the record, or put it out once a record is written again; return what is news.
-
-        A take that ends with its log still stopped puts nothing out: nobody knows yet that the disk is well.
-        """
-        before, self._log_trouble = self._log_trouble, trouble
-        if trouble and trouble != before:
-            text = f"the take's log has stopped: {trouble}"
-            self.alarm(utc, "error", text)
-            self._of_log.add(text)
-            return f"the take's log has stopped, the music goes on: {trouble}"
-        if trouble or not writing or not self._of_log:
-            return ""
-        for text in self._of_log:
-            self.put_out(text)
-        self._of_log.clear()
-        return "the take's log goes on"
+        self.alarms.put_out(text)
 
     def there(self, port: str) -> bool:
         """Return whether a port is open and not gone."""
@@ -160,11 +123,12 @@ class Board:
             for port in ports
             if (name := str(port.get("name")))
         }
+        for name in self.ports.keys() - why.keys():
+            self.put_out(_gone(name))  # it came back while no desk was there to hear of it
 
     def begin_take(self, number: int) -> None:
         """A take begins: what was said of the one before is past."""
-        self.alarms = deque((a for a in self.alarms if a.text not in self._of_take), maxlen=ALARMS_KEPT)
-        self._of_take.clear()
+        self.alarms.begin_take()
         self.take_number, self.missing, self.lock = number, 0, ""
 
     def add_take(self, summary: Mapping[str, Any], folder: str) -> None:
@@ -178,6 +142,12 @@ class Board:
                 folder,
             )
         )
+
+    def take_over_takes(self, entries: Iterable[TakeEntry]) -> None:
+        """These takes of the run, newest first, were closed when a dead desk knew of them."""
+        for entry in islice(entries, TAKES_SHOWN):
+            name = (entry.song, entry.pass_name, entry.number)
+            self.takes.append(TakeStatus(*name, entry.verdict, entry.path))
 
     def position(self, roll: Roll, text: LegText | None) -> dict[str, Any]:
         """Return where the roll is: song, bar and beat, section, seconds left of the song's own length."""
@@ -258,9 +228,34 @@ class Board:
         cue = cues[index]
         return NextCue(cue.at, cue.machine, cue.what, round((times[index] - now) / 1e9, 1))
 
+    def to_keep(self) -> dict[str, Any]:
+        """Return plain data of what a desk that is started again can neither see nor ask for.
+
+        What the keeper says of the daemon is left out: it says that again, if it still is so.
+        """
+        return {
+            "alarms": self.alarms.to_dict(without=self.halted),
+            "ports": [list(astuple(port)) for port in self.ports.values()],
+            "away": dict(self.away),
+            "silent": dict(self.silent),
+            "lock": self.lock,
+            "missing": self.missing,
+        }
+
+    def take_over(self, kept: Mapping[str, Any]) -> None:
+        """Go on with what a dead desk's board had to keep."""
+        self.alarms = Alarms.from_dict(kept.get("alarms", {}))
+        self.ports = {row[0]: PortStatus(*row) for row in kept.get("ports", ())}
+        self.away, self.silent = dict(kept.get("away", {})), dict(kept.get("silent", {}))
+        self.lock, self.missing = str(kept.get("lock", "")), int(kept.get("missing", 0))
+
     def new_roll(self) -> None:
         """Another song or version of one was compiled."""
         self._cues = {}
+
+
+def _gone(port: str) -> str:
+    return f"port {port} is gone"
 
 
 def _cues_of(song: CompiledSong) -> tuple[list[int], list[NextCue]]:

@@ -234,7 +234,7 @@ class Calling:
             if keeper.elsewhere:  # the music rolls in any case
                 self.tell.warn(keeper.elsewhere)
             short = "" if keeper.elsewhere else keeper.store.why_short() or ""
-            self.state.board.see_folder(utc_text(), elsewhere=keeper.elsewhere, short=short)
+            self.state.board.alarms.see_folder(utc_text(), elsewhere=keeper.elsewhere, short=short)
         self.roll, call.ordered = call.roll, True
         self.link.command(Command.ROLL, RollOrder(call.take.key, call.roll.song).to_dict())
         data = {"song": call.roll.song, "number": call.take.number, "pass": call.roll.pass_name}

@@ -134,7 +134,7 @@ class Desk:
             raise TakesFolderError(trouble)
         if trouble:  # on stage the music comes first, and the disk may be plugged in later
             self._tell.warn(trouble)
-        director.board.see_folder(utc_text(), closed, short=short)
+        director.board.alarms.see_folder(utc_text(), closed, short=short)
         for each in (store, *spares):
             remove_beginnings(each.folder)
             for recovered in each.recover_all(job.run):

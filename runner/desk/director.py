@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 from runner.desk.actions import Order, Outcome
 from runner.desk.attendance import Attendance, Change
@@ -69,7 +70,7 @@ class Director:
         self.silent: Callable[[str, bool], None] = lambda _port, _silent: None  #: for who maps controls
         self._last_end_ns = 0
         self._to_close: Ended | None = None  # a take whose recorders are stopping
-        self._silences: dict[str, str] = {}  #: what was said of each port that is silent
+        self._kept: Mapping[str, Any] = {}  #: what the next desk is told of the board
 
     @classmethod
     def of_job(
@@ -140,12 +141,13 @@ class Director:
         """Go on where a dead desk was: with its open take, or with the next roll."""
         keeper = self.recording.keeper
         catch_up(self.state, keeper)
+        self.attendance.take_over(self.board.away, self.board.silent)
         self.calling.engine = self.state.job.engine
         header = keeper.resume(self.state.job.run)
         self.calling.roll = self.calling.compile_or_none()  # a take that was ordered may be about to begin
         if header is not None:
             self.show.begun()
-            self.board.begin_take(header.number)
+            self.board.take_number = header.number
             if self.calling.roll is not None:
                 keeper.write_plan(self.calling.roll)
         self.recording.rolling = keeper.open
@@ -184,6 +186,7 @@ class Director:
         self.recorders.tick(now_ns)
         self._close_take()
         self._see_who_is_there(now_ns)
+        self._tell_board()
         if not self.stopping and self.calling.configured:
             self._carry_out(self.show.tick(now_ns))
 
@@ -201,9 +204,9 @@ class Director:
         if change.what in ("silent", "speaks"):
             self.silent(change.name, change.what == "silent")
             if change.what == "speaks":
-                self.board.put_out(self._silences.pop(change.name, ""))
+                self.board.put_out(self.board.silent.pop(change.name, ""))
                 return
-            self._silences[change.name] = change.text
+            self.board.silent[change.name] = change.text
             self.board.alarm(utc_text(), "warning", change.text)
             data = {"code": "active-sensing-lost", "severity": "warning", "port": change.name}
             if self.recording.rolling:
@@ -400,6 +403,7 @@ class Director:
         roll = self.calling.call.roll if self.calling.call else self.calling.roll
         for happened in self.recording.take(records, roll):
             self._on_happening(happened)
+        self._tell_board()  # before these records are given up
 
     def _on_happening(self, event: Happening) -> None:
         if isinstance(event, Begun):
@@ -475,8 +479,14 @@ class Director:
 
     def _tell_log_trouble(self) -> None:
         keeper = self.recording.keeper
-        if news := self.board.see_log(utc_text(), keeper.log_trouble, writing=keeper.writing):
+        if news := self.board.alarms.see_log(utc_text(), keeper.log_trouble, writing=keeper.writing):
             self.tell.warn(news)
+
+    def _tell_board(self) -> None:
+        """Tell the keeper what there is to see, for the next desk, when it is another."""
+        if (kept := self.board.to_keep()) != self._kept:
+            self._kept = kept
+            self.tell("progress", {"board": kept})
 
     def status(self) -> Status:
         """Return what there is to see."""

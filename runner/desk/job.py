@@ -14,6 +14,7 @@ _CARRIED_ON = (
     "standing",
     "order",
     "waiting_for",
+    "board",
     "series",
     "schedule",
     "engine",
@@ -34,7 +35,7 @@ class Job:
     dead one was: `done` takes had been closed by then, `clean` of them clean; `place` was up in the order
     (`order` has the rows of its places if it was changed, see `places.rows_of`), `standing` says whether it
     waited for an order, and `waiting_for` for which. `series` and `schedule` are what was left of a series of
-    takes, and which times of the schedule are past. `engine` is
+    takes, and which times of the schedule are past; `board` is what there was to see. `engine` is
     the process id of the engine that was last taken note of, 0 for none; `muted` are machines, and `realtime`
     is what that engine said of its priority.
     """
@@ -56,6 +57,7 @@ class Job:
     standing: bool = False
     order: tuple[Any, ...] = ()
     waiting_for: str = ""
+    board: Mapping[str, Any] = field(default_factory=dict)
     series: Mapping[str, Any] = field(default_factory=dict)
     schedule: Mapping[str, Any] = field(default_factory=dict)
     engine: int = 0

@@ -11,9 +11,11 @@ from runner.takes.writer import tells_of_death
 
 
 def catch_up(state: RunState, keeper: TakeKeeper) -> None:
-    """Take note of takes that were closed when the dead desk could not say so any more."""
+    """Take note of the takes that are closed, those too that the dead desk could not tell."""
     show = state.show
-    closed, clean = keeper.closed_takes(state.job.run, show.done + 20)
+    entries = keeper.closed_takes(state.job.run, show.done + 20)
+    state.board.take_over_takes(entries)
+    closed, clean = len(entries), sum(entry.verdict == "clean" for entry in entries)
     if closed <= show.done:
         return
     if show.series is not None:

@@ -71,6 +71,7 @@ class RunState:
             changed=bool(job.order),
         )
         board = Board(session, muted=set(job.muted) & set(session.machines), realtime=job.realtime)
+        board.take_over(job.board)
         return cls(job, prepared, show, board, Rehearsal.from_dict(job.rehearsal))
 
     @property

@@ -225,19 +225,18 @@ class TakeKeeper:
         entries = [entry for store in (self.store, *self.spares) for entry in store.takes()]
         return sorted(entries, key=lambda entry: entry.started_at, reverse=True)
 
-    def closed_takes(self, run: str, most: int) -> tuple[int, int]:
-        """Return how many takes of a run are closed, and how many of them are clean.
+    def closed_takes(self, run: str, most: int) -> list[TakeEntry]:
+        """Return the takes of a run that are closed, the newest first.
 
         A run's takes are the latest of the folder, so only the last few are looked at.
         """
-        closed = clean = 0
+        closed: list[TakeEntry] = []
         for entry in self._newest_first()[: most + 20]:
             folder = Path(entry.path)
             with contextlib.suppress(TakeFormatError, OSError):
                 if (folder / SUMMARY_FILE).exists() and read_header(folder).run == run:
-                    closed += 1
-                    clean += entry.verdict == "clean"
-        return closed, clean
+                    closed.append(entry)
+        return closed
 
     def feed(self, records: list[Record]) -> None:
         """Write records into the open take."""

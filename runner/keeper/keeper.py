@@ -343,6 +343,8 @@ class Keeper:
         if self._desk is None and now >= self._due.get("desk", now):
             self._due.pop("desk", None)
             self._start_desk()
+            if self._status.trouble:  # the dead one may have read it, and this one knows nothing
+                self._order("trouble", text=self._status.trouble)
             self._try_again("desk")
             if self._stop_at is not None:
                 self._order("stop", why="told to end")

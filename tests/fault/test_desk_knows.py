@@ -1,4 +1,4 @@
-"""What a desk that is started again in mid-take knows of the run: what was muted, and the engine's rights."""
+"""What a desk that is started again knows: mutes, the engine's rights, ports, what it waits for."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def _status(run: Run, socket: Path) -> Status:
 
 @pytest.mark.parametrize("rolling", [False, True], ids=["standing", "rolling"])
 def test_a_desk_that_takes_over_knows_what_the_dead_one_knew(tmp_path: Path, rolling: bool) -> None:
-    """A mute stays one, and nobody is told that the engine lacks a priority that it has."""
+    """A mute stays one, a port is not forgotten, and the engine has the priority that it had."""
     session = write_session(tmp_path, jack=False, bars=16)
     socket = tmp_path / "s"
     with running([str(session)], tmp_path / "takes", {"TAKEWRIGHT_SOCKET": str(socket)}) as run:
@@ -47,6 +47,8 @@ def test_a_desk_that_takes_over_knows_what_the_dead_one_knew(tmp_path: Path, rol
         after = _status(run, socket)
         assert before.muted == after.muted == ("bass",)
         assert after.realtime == before.realtime
+        assert (after.waiting_for, after.alarms) == (before.waiting_for, before.alarms)
+        assert [port.name for port in after.ports] == [port.name for port in before.ports] != []
         with ControlClient(socket) as client:
             assert client.order("quit").done
         run.wait()

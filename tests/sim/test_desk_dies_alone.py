@@ -8,6 +8,7 @@ import pytest
 from virtual_set import VirtualSet
 
 from runner.desk.places import places_of, places_of_rows, rows_of
+from runner.desk.recording import Presence, Told
 from runner.session.model import OrderItem
 
 SESSION = """
@@ -94,3 +95,78 @@ def test_an_idle_desk_that_was_started_again_waits_for_what_it_waited_for(
     stage.lose_desk()
     stage.run_for(1)
     assert stage.director.status().waiting_for == wait
+
+
+def test_the_takes_of_the_run_are_still_shown(stage: VirtualSet) -> None:
+    """The newest five, newest first, each with its folder; a take that is gone on with comes on top."""
+    for _ in range(6):
+        assert stage.order("roll").done
+        stage.run_for(5)
+    before = stage.director.status().takes
+    assert [take.number for take in before] == [6, 5, 4, 3, 2]
+    stage.lose_desk()
+    assert stage.director.status().takes == before
+    stage.run_for(1)
+    assert stage.order("roll").done
+    stage.run_for(1)
+    stage.lose_desk()
+    assert stage.director.status().takes == before
+    stage.run_for(5)
+    after = stage.director.status().takes
+    assert [take.number for take in after] == [7, 6, 5, 4, 3]
+    assert after[1:] == before[:4]
+
+
+def test_alarms_that_still_hold_outlive_the_desk_and_end_as_they_would_have(stage: VirtualSet) -> None:
+    """A port that is gone, a take folder that is full, a machine that is away: each ends with its cause."""
+    board = stage.director.board
+    board.see(Presence(0, "rack", False), "2026-05-02T19:30:00Z")
+    board.alarms.see_folder("2026-05-02T19:31:00Z", short="only 90 MB are free")
+    board.alarm("2026-05-02T19:32:00Z", "warning", "missed: roll Ropewalk")
+    stage.turn()
+    before = stage.director.status()
+    assert len(before.alarms) == 3
+    stage.lose_desk()
+    resumed = stage.director.status()
+    assert resumed.alarms == before.alarms
+    assert resumed.ports == before.ports
+    stage.run_for(1)  # the engine tells that the port is there
+    assert [alarm.text for alarm in stage.director.status().alarms] == [
+        "only 90 MB are free",
+        "missed: roll Ropewalk",
+    ]
+    assert stage.order("roll").done
+    stage.run_for(2)
+    assert [alarm.text for alarm in stage.director.status().alarms] == ["missed: roll Ropewalk"]
+
+
+def test_what_was_heard_in_a_take_outlives_the_desk_that_heard_it(stage: VirtualSet) -> None:
+    """Its alarms, its missing clocks and the ports stay while it rolls on; the next take ends its alarms."""
+    assert stage.order("roll").done
+    stage.run_for(1)
+    board = stage.director.board
+    board.see(
+        Told(0, True, {"code": "ticks-missing", "severity": "error", "text": "lost", "count": 3}), "19:30"
+    )
+    board.see(Told(0, False, {"state": "clock", "lock": "locked"}), "19:30")
+    stage.turn()
+    before = stage.director.status()
+    stage.lose_desk()
+    stage.run_for(0.5)
+    after = stage.director.status()
+    assert after.state == "rolling"
+    assert (after.alarms, after.ports) == (before.alarms, before.ports)
+    assert (after.clock_missing, after.clock_lock) == (3, "locked")
+    stage.run_for(5)
+    assert stage.order("roll").done
+    stage.run_for(1)
+    assert stage.director.status().alarms == ()
+
+
+def test_the_keeper_says_again_what_is_wrong_with_the_daemon(stage: VirtualSet) -> None:
+    """What it took back while no desk was there must not stay lit for ever."""
+    stage.director.halt("the engine process dies again and again")
+    stage.turn()
+    stage.lose_desk()
+    assert stage.director.status().alarms == ()
+    assert stage.director.board.obstacle == ""

@@ -164,7 +164,9 @@ class VirtualSet:
         keeper = dead.recording.keeper
         if keeper._writer is not None:
             keeper._writer.release()
-        job = replace(dead.state.job.carried_on(self.told.progress), resumed=True)
+        progress = json.loads(json.dumps(self.told.progress))
+        job = replace(dead.state.job.carried_on(progress), resumed=True)
+        job = Job.from_json(job.to_json())
         recording = Recording(TakeKeeper(keeper.store))
         self.director = Director.of_job(
             job, dead.prepared, self.link, recording, self.told, self.rig.clock.now_ns

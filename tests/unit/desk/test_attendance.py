@@ -109,3 +109,15 @@ def test_the_port_of_the_clock_and_a_port_that_is_gone_are_told_of_by_others() -
     roll.hear(RACK, b"\xfe", 0)
     assert roll.changes(9 * SILENT_NS, {}, lambda port: port != "rack") == []
     assert said(roll, 10 * SILENT_NS) == []  # it begins anew with the next Active Sensing
+
+
+def test_a_desk_that_takes_over_notices_what_comes_back() -> None:
+    """A machine that was away answers, a wire that was silent speaks: that they were not is known."""
+    roll = attendance()
+    roll.take_over(["bass", "a machine of another session"], ["rack", "a port of another session"])
+    now = SILENT_NS + 10 * ASK_EVERY_NS
+    assert (list(roll.away), said(roll, now)) == (["bass"], [])
+    assert [RACK, 0, "f07e030601f7"] in roll.due(now, True, always)
+    roll.hear(RACK, BASS_ANSWERS, now + MS)
+    assert sorted(said(roll, now + MS)) == [("speaks", "rack"), ("there", "bass")]
+    assert roll.away == {}

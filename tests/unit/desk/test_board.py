@@ -33,45 +33,45 @@ def test_an_alarm_of_a_take_is_put_out_by_the_next() -> None:
 def test_the_alarm_of_a_log_that_stands_is_put_out_once_a_log_is_written_again() -> None:
     """In the same take, or in the next: not by the end of a take that could not be written."""
     seen = board()
-    assert seen.see_log("19:30", "", writing=True) == ""
-    assert "stopped, the music goes on: no space" in seen.see_log("19:31", "no space", writing=True)
-    assert seen.see_log("19:32", "no space", writing=True) == ""
-    assert "the music goes on: I/O" in seen.see_log("19:33", "I/O error", writing=True)
+    assert seen.alarms.see_log("19:30", "", writing=True) == ""
+    assert "stopped, the music goes on: no space" in seen.alarms.see_log("19:31", "no space", writing=True)
+    assert seen.alarms.see_log("19:32", "no space", writing=True) == ""
+    assert "the music goes on: I/O" in seen.alarms.see_log("19:33", "I/O error", writing=True)
     assert len(seen.alarms) == 2
-    assert seen.see_log("19:34", "", writing=False) == ""
+    assert seen.alarms.see_log("19:34", "", writing=False) == ""
     assert len(seen.alarms) == 2
-    assert seen.see_log("19:35", "", writing=True) == "the take's log goes on"
+    assert seen.alarms.see_log("19:35", "", writing=True) == "the take's log goes on"
     assert not seen.alarms
-    assert seen.see_log("19:36", "", writing=True) == ""
+    assert seen.alarms.see_log("19:36", "", writing=True) == ""
 
 
 def test_the_alarm_of_a_closed_takes_folder_ends_with_the_next_take_in_its_place() -> None:
     """The lamp for trouble goes out; where a take went meanwhile stays to be read, as a warning."""
     seen = board()
-    seen.see_folder("19:30")
+    seen.alarms.see_folder("19:30")
     assert not seen.alarms
-    seen.see_folder("19:31", closed="takes folder /stick cannot be written")
+    seen.alarms.see_folder("19:31", closed="takes folder /stick cannot be written")
     assert [alarm.severity for alarm in seen.alarms] == ["error"]
-    seen.see_folder("19:32", elsewhere="this take is kept in /spare")
+    seen.alarms.see_folder("19:32", elsewhere="this take is kept in /spare")
     assert [(alarm.severity, alarm.text) for alarm in seen.alarms] == [
         ("error", "this take is kept in /spare")
     ]
-    seen.see_folder("19:33")
+    seen.alarms.see_folder("19:33")
     assert [(alarm.severity, alarm.text) for alarm in seen.alarms] == [
         ("warning", "this take is kept in /spare")
     ]
-    seen.see_folder("19:34", closed="takes folder /stick cannot be written")
-    seen.see_folder("19:35")
+    seen.alarms.see_folder("19:34", closed="takes folder /stick cannot be written")
+    seen.alarms.see_folder("19:35")
     assert [alarm.severity for alarm in seen.alarms] == ["warning"]
 
 
 def test_the_alarm_of_little_room_ends_once_there_is_room() -> None:
     """It is looked at as each take begins; how much is free is said anew each time."""
     seen = board()
-    seen.see_folder("19:30", short="only 90 MB are free")
-    seen.see_folder("19:31", short="only 80 MB are free")
+    seen.alarms.see_folder("19:30", short="only 90 MB are free")
+    seen.alarms.see_folder("19:31", short="only 80 MB are free")
     assert [(alarm.severity, alarm.text) for alarm in seen.alarms] == [("error", "only 80 MB are free")]
-    seen.see_folder("19:32")
+    seen.alarms.see_folder("19:32")
     assert not seen.alarms
 
 
