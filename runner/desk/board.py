@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from bisect import bisect_left
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
@@ -11,6 +12,7 @@ from fractions import Fraction
 from itertools import islice
 from typing import Any
 
+from runner.audit.meanings import MEANINGS
 from runner.desk.alarms import Alarms
 from runner.desk.phases import Phase
 from runner.desk.recording import Beat, Presence, Told
@@ -93,10 +95,21 @@ class Board:
             if event.data.get("code") == "ticks-missing":
                 self.missing += int(event.data.get("count", 1))
             if event.data.get("severity") == "error":
-                text = str(event.data.get("text") or event.data.get("code"))
+                text = self._sentence(event)
                 self.alarms.light(utc, "error", text, of_take=True)
         elif event.data.get("state") == "clock":
             self.lock = str(event.data.get("lock", ""))
+
+    def _sentence(self, told: Told) -> str:
+        """Return a finding as it is said to people, with the machine or port it is about."""
+        code, names = str(told.data.get("code", "")), tuple(self.session.ports)
+        meaning = MEANINGS.get(code)
+        text = str(told.data.get("text") or (meaning.meaning if meaning is not None else code))
+        who = str(told.data.get("machine") or told.data.get("port") or "")
+        if not who and told.port < len(names):
+            who = f"port {names[told.port]}"
+        named = who.removeprefix("port ") in re.findall(r"[^\s:,;()]+", text)
+        return f"{who}: {text}" if who and not named else text
 
     def alarm(self, utc: str, severity: str, text: str) -> None:
         """Note something that a person should see to; what is said again is only said anew."""

@@ -9,7 +9,7 @@ from typing import Any
 from runner.desk.roll import Roll
 from runner.desk.taking import TakeKeeper
 from runner.play.states import PlayState
-from runner.takes.format import Kind, Record
+from runner.takes.format import NONE16, Kind, Record
 
 _IDLE = (PlayState.EMPTY, PlayState.READY)
 END_WITHIN_NS = 1_500_000_000  #: the end of a take is in the pipe that long after the engine began to rest
@@ -74,11 +74,15 @@ class Presence:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """The engine says something of the clock or of itself: the data of a state or finding record."""
+    """The engine says something of the clock or of itself: the data of a state or finding record.
+
+    `port` is the number of the port that it is about, `NONE16` for none.
+    """
 
     t_ns: int
     finding: bool
     data: dict[str, Any]
+    port: int = NONE16
 
 
 Happening = Begun | Ended | Beat | Heard | SentOut | Presence | Told
@@ -177,5 +181,5 @@ def _happening(record: Record) -> Happening | None:
         data = record.json()
         return Presence(record.t_ns, str(data.get("port", "")), bool(data.get("present")))
     if record.kind in (Kind.STATE, Kind.FINDING):
-        return Told(record.t_ns, record.kind == Kind.FINDING, record.json())
+        return Told(record.t_ns, record.kind == Kind.FINDING, record.json(), record.port)
     return None

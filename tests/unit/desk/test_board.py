@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from runner.desk.board import Board
 from runner.desk.recording import Presence, Told
 from runner.session.load import load_session
@@ -28,6 +30,40 @@ def test_an_alarm_of_a_take_is_put_out_by_the_next() -> None:
     assert len(seen.alarms) == 2
     seen.begin_take(2)
     assert [alarm.text for alarm in seen.alarms] == ["the take's log has stopped: no space"]
+
+
+@pytest.mark.parametrize(
+    ("told", "alarm"),
+    [
+        (
+            Told(0, True, {"code": "engine-restarted"}),
+            "the engine died and was started again; it stopped and silenced the rig",
+        ),
+        (
+            Told(0, True, {"code": "input-overflow", "count": 3}, 0),
+            "port box: more came in than could be taken, and some was lost",
+        ),
+        (
+            Told(0, True, {"code": "port-send-failed", "text": "port box: cannot send"}, 0),
+            "port box: cannot send",
+        ),
+        (
+            Told(0, True, {"code": "ticks-missing", "text": "3 clocks are missing", "machine": "drums"}),
+            "drums: 3 clocks are missing",
+        ),
+        (
+            Told(0, True, {"code": "dropout", "text": "drums went away", "machine": "drums"}),
+            "drums went away",
+        ),
+        (Told(0, True, {"code": "of-a-newer-engine"}), "of-a-newer-engine"),
+    ],
+)
+def test_an_alarm_is_a_sentence_that_names_port_or_machine(told: Told, alarm: str) -> None:
+    """A code alone says nothing to a player; the words are those that the audit will use."""
+    seen = board()
+    told.data["severity"] = "error"
+    seen.see(told, "19:30")
+    assert [each.text for each in seen.alarms] == [alarm]
 
 
 def test_the_alarm_of_a_log_that_stands_is_put_out_once_a_log_is_written_again() -> None:
