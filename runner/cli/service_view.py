@@ -47,7 +47,7 @@ class ServiceView:
         stream: TextIO | None = None,
         environment: Mapping[str, str] = os.environ,
     ) -> None:
-        """`session` is the session's file."""
+        """`session` is the session's file, whose name stands for the session's until the desk has read it."""
         self._session = Path(session).stem
         self._stream = stream or sys.stderr
         self._environment = environment
@@ -68,6 +68,9 @@ class ServiceView:
         if report.kind in _QUIET:
             return
         data = dict(report.data)
+        if report.kind == "session":
+            self._session = str(data.get("session", self._session))
+            return
         if report.kind == "rolling":
             self._bound = {key: data.get(key) for key in ("song", "pass", "number")}
         level, event, more = _line_of(report.kind, data)
@@ -90,9 +93,10 @@ class ServiceView:
 
     def _write(self, level: str, event: str, more: Mapping[str, Any]) -> None:
         if self._logger is None:
-            self._logger = _logger(self._stream, self._environment, self._session)
+            self._logger = _logger(self._stream, self._environment)
+        told = {"session": self._session, **more}
         with contextlib.suppress(OSError, ValueError):  # a reader that is gone must not end a take
-            getattr(self._logger, level)(event, **{key: value for key, value in more.items() if value != ""})
+            getattr(self._logger, level)(event, **{key: value for key, value in told.items() if value != ""})
 
 
 def _line_of(kind: str, data: dict[str, Any]) -> tuple[str, str, dict[str, Any]]:
@@ -129,7 +133,7 @@ def _finding_line(finding: Mapping[str, Any], bound: Mapping[str, Any]) -> tuple
     )
 
 
-def _logger(stream: TextIO, environment: Mapping[str, str], session: str) -> Any:
+def _logger(stream: TextIO, environment: Mapping[str, str]) -> Any:
     """Return a structlog logger that writes to `stream` in the form that suits it."""
     structlog = _structlog()
     terminal = stream.isatty()
@@ -145,7 +149,7 @@ def _logger(stream: TextIO, environment: Mapping[str, str], session: str) -> Any
         processors.append(_with_priority)
     return structlog.wrap_logger(
         structlog.WriteLogger(stream), processors=processors, cache_logger_on_first_use=True
-    ).bind(session=session)
+    )
 
 
 def _structlog() -> Any:

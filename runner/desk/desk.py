@@ -157,7 +157,8 @@ class Desk:
         return prepared, folder
 
     def _accept(self, prepared: Prepared, takes_folder: str) -> None:
-        """Keep a session for the next desk, should this one die."""
+        """Keep a session for the next desk, should this one die, and say what it is called."""
+        self._tell("session", {"session": prepared.session.session})
         self._accepted.write(Accepted(prepared.loaded.text, takes_folder, prepared.held))
 
     def _open_console(self, director: Director) -> Console:

@@ -89,10 +89,11 @@ def _with_tuples(values: Mapping[str, Any]) -> dict[str, Any]:
 class Report:
     """One line from the desk to the keeper; `kind` says what `data` holds.
 
-    Kinds: `beat` (alive), `up` (its loop goes round and takes orders), `ready` (the rig is open), `warning`,
-    `rolling`, `position`, `take` (closed, with its summary's head), `tidied` (an old take removed, and why),
-    `standing` (waits for an order), `order` (one that was given, and its outcome), `schedule` (what is due
-    next by itself), `progress` (where a desk would have to go on), `error` and `done` (with `exit`).
+    Kinds: `beat` (alive), `session` (the name of the one in force), `up` (its loop goes round and takes
+    orders), `ready` (the rig is open), `warning`, `rolling`, `position`, `take` (closed, with its summary's
+    head), `tidied` (an old take removed, and why), `standing` (waits for an order), `order` (one that was
+    given, and its outcome), `schedule` (what is due next by itself), `progress` (where a desk would have to
+    go on), `error` and `done` (with `exit`).
     """
 
     kind: str

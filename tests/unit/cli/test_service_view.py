@@ -49,6 +49,20 @@ def test_each_line_is_an_object_with_session_song_and_take_beside_it() -> None:
     assert warning["timestamp"].endswith("Z")
 
 
+def test_the_session_has_its_own_name_once_it_was_read() -> None:
+    """The same that `watch` and a take have; until then, and where it cannot be read, its file's."""
+    name = "Lantern Quay, evening run"
+    error, warning, renamed = _lines(
+        Report("error", {"text": "line 3: not YAML"}),
+        Report("session", {"session": name}),
+        Report("warning", {"text": "a cable"}),
+        Report("session", {"session": "Lantern Quay, late run"}),
+        Report("warning", {"text": "a cable"}),
+    )
+    seen = [line["session"] for line in (error, warning, renamed)]
+    assert seen == ["evening", name, "Lantern Quay, late run"]
+
+
 def test_a_wrong_use_is_told_in_plain_words_unless_a_service_manager_reads() -> None:
     """Before there is a daemon, and only then.
 
