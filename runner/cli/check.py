@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runner.cli.options import json_option, session_argument
-from runner.cli.wording import plural, table, wrapped
+from runner.cli.wording import middle_shortened, plural, table, width, wrapped
 from runner.errors import ExitCode, Problem, RigError, SessionError
 
 if TYPE_CHECKING:
     from runner.cli.check_live import Row
     from runner.desk.prepare import Prepared
 
+_SHORTEST_NAME = 10  #: letters of a name that has to give way to the figures
 _TOLD_WAIT_NS = 5_000  #: a clock that waits for less is said not to wait: it is a millionth of a beat
 
 
@@ -153,7 +154,7 @@ def _together(group: list[dict[str, Any]]) -> dict[str, Any]:
 
 def wire_lines(wires: list[dict[str, Any]]) -> list[str]:
     """Return the load of each song's ports as a table; what the worst clock waits for stands below it."""
-    rows = [("song", "port", "link", "clocks", "messages", "busy", "a clock waits")]
+    rows: list[tuple[str, ...]] = [("song", "port", "link", "clocks", "messages", "busy", "a clock waits")]
     behind: dict[int, str] = {}
     song = ""
     for wire in summed(wires):
@@ -173,6 +174,7 @@ def wire_lines(wires: list[dict[str, Any]]) -> list[str]:
         if waits:
             behind[len(rows) - 1] = f"at {wire['at']}, behind {wire['behind']}"
         song = wire["song"]
+    rows = _with_short_names(rows)
     lines: list[str] = []
     for number, line in enumerate(table(rows, right=(3, 4, 5))):
         lines.append(line)
@@ -181,6 +183,15 @@ def wire_lines(wires: list[dict[str, Any]]) -> list[str]:
     if len(rows) <= len(wires):
         lines.append("(what goes round in a loop or a hold is counted once)")
     return lines
+
+
+def _with_short_names(rows: Sequence[tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """Return rows of song, port and figures that fit the width: names give way, the song's first."""
+    longest = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    room = max(2 * _SHORTEST_NAME, width() - sum(longest[2:]) - 2 * (len(longest) - 1))
+    song = max(_SHORTEST_NAME, room - longest[1])
+    port = room - min(song, longest[0])
+    return [(middle_shortened(row[0], song), middle_shortened(row[1], port), *row[2:]) for row in rows]
 
 
 def _sum_up(problems: list[Problem], rows: Sequence[Row] = ()) -> str:

@@ -24,6 +24,7 @@ _HEAD = ("time", "song", "pass", "take", "verdict", "length", "findings")
 _SHORTEST_NAME, _SHORTEST_CODES = 10, 16
 _NOT_CLOSED = "open"
 _RATED = {"keep": "+", "discard": "-"}
+_RATING_TOLD = {"keep": "kept", "discard": "discarded"}
 _SORTS = ("date", "song", "pass", "take", "verdict", "length", "findings")
 _VERDICTS = ("clean", "flawed", "interrupted", "failed", "open", "damaged")
 
@@ -123,6 +124,9 @@ def _tell(entries: list[TakeEntry], every: list[TakeEntry], path: Path, wanted: 
         told = ", ".join(f"{count} {verdict}" for verdict, count in verdicts.most_common())
         of_all = f" of {len(every)}" if wanted != TakeFilter() else ""
         click.echo(f"{plural(len(entries), 'take')}{of_all} in {path}: {told}")
+        if ratings := {entry.rating for entry in entries} & _RATED.keys():
+            signs = [f"{_RATED[each]} {_RATING_TOLD[each]}" for each in _RATED if each in ratings]
+            click.echo(f"before a take's number: {', '.join(signs)}")
 
 
 def _heading(entry: TakeEntry) -> tuple[str, str]:

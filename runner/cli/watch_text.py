@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Sequence
 from datetime import datetime
 
 from rich.cells import cell_len, set_cell_size
@@ -23,6 +25,9 @@ STATES = {
 }
 GOOD, BAD, SIGN = "ok", "!!", "--"
 LABEL_CELLS = 8  #: of the label at the head of a line
+WHOLE = 1_000_000  #: cells that no line needs
+_SHORTEST_CUT = 5  #: cells of a name that is cut in its middle; a shorter one is cut at its end
+_SENTENCES = ("waits", "ports", "alarms")  #: labels of what goes on in the next line
 
 
 def clean(text: str) -> str:
@@ -36,6 +41,35 @@ def cut(text: str, cells: int) -> str:
     if cell_len(text) <= cells:
         return text
     return set_cell_size(text, max(0, cells - 1)).rstrip() + "…" if cells > 0 else ""
+
+
+def cut_middle(text: str, cells: int) -> str:
+    """Return a name in `cells` at most, cut in its middle: the ends of names tell them apart."""
+    text = clean(text)
+    if cell_len(text) <= cells or cells < _SHORTEST_CUT:
+        return cut(text, cells)
+    front = set_cell_size(text, cells // 2).rstrip()
+    back = text
+    while cell_len(back) > cells - 1 - cell_len(front):
+        back = back[1:]
+    return f"{front}…{back.lstrip()}"
+
+
+def fitted(names: Sequence[str], cells: int, first: str = "", last: str = "") -> str:
+    """Return `first`, names and `last` with commas between, in `cells`: the longest names give way first."""
+    kept = [clean(name) for name in names if name]
+    room = cells - cell_len(", ".join([*filter(None, (first, last)), *([""] * len(kept))]))
+    by_length = sorted(range(len(kept)), key=lambda at: cell_len(kept[at]))
+    for done, at in enumerate(by_length):
+        kept[at] = cut_middle(kept[at], max(0, room) // (len(kept) - done))
+        room -= cell_len(kept[at])
+    return cut(", ".join(part for part in (first, *kept, last) if part), cells)
+
+
+def broken(text: str, cells: int) -> list[str]:
+    """Return a sentence as lines of at most `cells`, those after the first a little to the right."""
+    lines = textwrap.wrap(clean(text), max(8, cells), subsequent_indent="   ", break_on_hyphens=False)
+    return [cut(line, cells) for line in lines]
 
 
 def state_text(status: Status) -> str:
@@ -53,10 +87,14 @@ def place_text(status: Status) -> str:
     return clean(" ".join(words))
 
 
-def take_text(status: Status) -> str:
-    """Return the take that rolls: pass and number."""
-    number = f"take {status.take_number}" if status.take_number else ""
-    return clean(", ".join(part for part in (status.pass_name, number) if part))
+def take_text(status: Status, cells: int = WHOLE) -> str:
+    """Return the take that rolls: pass and number; the number stays whole."""
+    return fitted([status.pass_name], cells, last=f"take {status.take_number}" if status.take_number else "")
+
+
+def where_text(status: Status, cells: int, left: str = "") -> str:
+    """Return bar, beat, section and what is `left`, where the song has begun; the section gives way."""
+    return fitted([status.section], cells, place_text(status), left)
 
 
 def cue_text(cue: NextCue | None, cells: int) -> str:
@@ -98,10 +136,11 @@ def verdict_sign(verdict: str) -> str:
     return {"clean": GOOD, "interrupted": SIGN}.get(verdict, BAD)
 
 
-def takes_text(take: TakeStatus) -> str:
-    """Return a finished take, its verdict first."""
-    name = ", ".join(part for part in (take.song, take.pass_name, f"take {take.number}") if part)
-    return clean(f"{verdict_sign(take.verdict)} {take.verdict:<11} {name}")
+def takes_text(take: TakeStatus, cells: int = WHOLE) -> str:
+    """Return a finished take, its verdict first; song and pass give way, its number stays whole."""
+    verdict = clean(f"{verdict_sign(take.verdict)} {take.verdict:<11} ")
+    name = fitted([take.song, take.pass_name], cells - cell_len(verdict), last=f"take {take.number}")
+    return verdict + name
 
 
 def alarm_time(utc: str) -> str:
@@ -124,24 +163,23 @@ def alarm_lines(status: Status) -> list[tuple[str, str]]:
 
 def snapshot(status: Status, width: int) -> list[str]:
     """Return the whole status as lines of at most `width` cells, a label at the head of each."""
-    song = clean(status.song)
+    cells = width - LABEL_CELLS
     order = f"  ({status.place} of {status.places})" if status.places else ""
-    place = ", ".join(part for part in (place_text(status), clean(status.section)) if part)
-    if place and status.left_s is not None:
-        place += f", {clock_text(status.left_s)} left"
+    known = status.left_s is not None and (status.at or status.section)
+    left = f"{clock_text(status.left_s or 0.0)} left" if known else ""
     rows = [
-        ("session", status.session),
+        ("session", cut_middle(status.session, cells)),
         ("state", state_text(status) + (", in a hold: go ends it" if status.hold else "")),
         ("waits", f"for {status.waiting_for}" if status.waiting_for else ""),
-        ("song", song + order),
-        ("take", take_text(status)),
-        ("at", place),
-        ("cue", cue_text(status.next_cue, width - LABEL_CELLS)),
-        ("next", status.next_song),
+        ("song", cut_middle(status.song, cells - len(order)) + order),
+        ("take", take_text(status, cells)),
+        ("at", where_text(status, cells, left)),
+        ("cue", cue_text(status.next_cue, cells)),
+        ("next", cut_middle(status.next_song, cells)),
         ("clock", clock_line(status)),
         ("muted", ", ".join(status.muted)),
         *[("ports", port_text(port)) for port in status.ports],
-        *[("takes", takes_text(take)) for take in status.takes],
+        *[("takes", takes_text(take, cells)) for take in status.takes],
         *[
             ("alarms", f"{BAD if severity == 'error' else SIGN} {text}")
             for severity, text in alarm_lines(status)
@@ -149,9 +187,9 @@ def snapshot(status: Status, width: int) -> list[str]:
     ]
     lines, before = [], ""
     for label, text in rows:
-        if text:
+        for line in broken(text, cells) if label in _SENTENCES else filter(None, [text]):
             head = label if label != before else ""
-            lines.append(cut(f"{head:<{LABEL_CELLS}}{text}", width))
+            lines.append(cut(f"{head:<{LABEL_CELLS}}{line}", width))
             before = label
     return lines
 

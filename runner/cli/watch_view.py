@@ -20,15 +20,18 @@ from runner.cli.watch_text import (
     LABEL_CELLS,
     SIGN,
     alarm_lines,
+    broken,
     clean,
     clock_line,
     cue_text,
     cut,
+    cut_middle,
     place_text,
     port_text,
     state_text,
     take_text,
     takes_text,
+    where_text,
 )
 from runner.cli.wording import clock_text
 from runner.desk.status import Status
@@ -90,11 +93,13 @@ def screen(status: Status, width: int, height: int, note: str = "") -> Rows:
     alarms = _alarms(status, columns)
     takes = _takes(status, columns)
     room = height - len(top) - len(where) - 1
+    # alarms first, then what matters while a song rolls, then what is over
+    most = max(2, room - len(details) - 2)
+    sentences = _alarms(status, columns, whole=True)
+    alarms = sentences if len(sentences) <= most else alarms[:most]
     whole = _details(status, columns, whole=True)
     if len(whole) + len(alarms) + len(takes) <= room:
         details = whole
-    # alarms first, then what matters while a song rolls, then what is over
-    alarms = alarms[: max(0, min(len(alarms), max(2, room - len(details) - 2)))]
     details = details[: max(0, room - len(alarms))]
     takes = takes[: max(0, room - len(alarms) - len(details))]
     body = _spread([top, where, alarms, details, takes], height - 1)
@@ -120,7 +125,7 @@ def _between(left: Text, right: Text, columns: int) -> Text:
     if room < 8:
         left.truncate(columns, overflow="ellipsis")
         return left
-    left.truncate(room, overflow="ellipsis")
+    left = Text(cut_middle(left.plain, room), style=left.style)
     row = Text(no_wrap=True)
     row.append_text(left)
     row.append(" " * (columns - left.cell_len - right.cell_len))
@@ -142,7 +147,7 @@ def _song(status: Status, columns: int) -> Text:
     song = clean(status.song) or "no song"
     left = Text(song, style="bold")
     order = f"{status.place} of {status.places}" if status.places else ""
-    right = Text(", ".join(part for part in (cut(take_text(status), columns // 3), order) if part))
+    right = Text(", ".join(part for part in (take_text(status, columns // 3), order) if part))
     return _between(left, right, columns)
 
 
@@ -166,7 +171,7 @@ def _where(status: Status, columns: int, most_rows: int) -> Rows:
 
 
 def _beside(status: Status, columns: int) -> list[tuple[str, str]]:
-    place = ", ".join(part for part in (place_text(status), clean(status.section)) if part)
+    place = where_text(status, columns - LABEL_CELLS)
     left = "" if status.left_s is None or not place else f"{clock_text(status.left_s)} of the song"
     hold = "the song goes round until go" if status.hold else ""
     rows = [
@@ -175,7 +180,7 @@ def _beside(status: Status, columns: int) -> list[tuple[str, str]]:
         ("left", left),
         ("cue", cue_text(status.next_cue, columns - LABEL_CELLS)),
         ("waits", f"for {status.waiting_for}" if status.waiting_for else ""),
-        ("next", status.next_song),
+        ("next", cut_middle(status.next_song, columns - LABEL_CELLS)),
     ]
     return [(label, text) for label, text in rows if text]
 
@@ -192,9 +197,7 @@ def _ports(status: Status, columns: int, *, whole: bool) -> Rows:
     """Return missing ports one by one, `whole` or a row for each; those that are there in few rows."""
     rows = [port_text(port) for port in status.ports if not port.present]
     if whole:
-        cells = max(8, columns - LABEL_CELLS)
-        broken = [textwrap.wrap(row, cells, subsequent_indent="   ", break_on_hyphens=False) for row in rows]
-        rows = [line for lines in broken for line in lines]
+        rows = [line for row in rows for line in broken(row, columns - LABEL_CELLS)]
     line = ""
     for port in status.ports:
         if not port.present:
@@ -209,12 +212,15 @@ def _ports(status: Status, columns: int, *, whole: bool) -> Rows:
 
 
 def _takes(status: Status, columns: int) -> Rows:
-    texts = [takes_text(take) for take in status.takes]
+    texts = [takes_text(take, columns - LABEL_CELLS) for take in status.takes]
     return [_labelled("takes" if not number else "", text, columns) for number, text in enumerate(texts)]
 
 
-def _alarms(status: Status, columns: int) -> Rows:
+def _alarms(status: Status, columns: int, *, whole: bool = False) -> Rows:
+    """Return a row for each alarm, or its `whole` sentence in as many as that needs."""
     texts = [f"{BAD if kind == 'error' else SIGN} {text}" for kind, text in alarm_lines(status)]
+    if whole:
+        texts = [line for text in texts for line in broken(text, columns - LABEL_CELLS)]
     return [_labelled("alarms" if not number else "", text, columns) for number, text in enumerate(texts)]
 
 

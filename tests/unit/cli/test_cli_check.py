@@ -139,6 +139,22 @@ def test_problems_fit_80_columns() -> None:
     assert max(map(len, lines)) <= 80
 
 
+def test_long_names_leave_the_figures_of_a_wire_whole() -> None:
+    """Songs, and then ports, are cut in their middle; the names in JSON are not touched."""
+    wire = {
+        "song": "The Long Way Round the Outer Breakwater at Low Tide, second version",
+        "port": "the-port-of-the-second-synthesizer-in-the-rack", "link": "din", "clocks": 123_456,
+        "messages": 2000, "busy_share": 0.123, "byte_count": 100, "worst_wait_ns": 1_280_000, "at": "bar 1",
+        "behind": "bass",
+    }  # fmt: skip
+    lines = wire_lines([wire])
+    assert max(map(len, lines)) <= 80
+    assert lines[1].endswith("din   123456      2000  12.3 %  1.28 ms at most")
+    assert "…" in lines[1] and wire["song"].endswith("second version")
+    (row,) = wire_lines([{**wire, "port": "front"}])[1:2]
+    assert row.startswith("The Long Way…ond version  front  din")
+
+
 def test_what_a_clock_waits_for_stands_below_its_row() -> None:
     """The table gives the wait; the line after it the place and the message that is in the way."""
     wire = {

@@ -68,11 +68,15 @@ def test_takes_are_filtered_and_sorted(
 
 def test_what_was_kept_is_seen_at_once(takes: Path, call: Call) -> None:
     """A rating that is given after the list was made shows in the next one, in text and in JSON."""
-    assert "+2" not in call("takes", takes).out
+    told = call("takes", takes).out
+    assert "+2" not in told and "before a take's number" not in told
     rate(place(takes, "Ropewalk", 2), "keep")
-    assert " +2 " in call("takes", takes).out
+    told = call("takes", takes).out
+    assert " +2 " in told and told.splitlines()[-1] == "before a take's number: + kept"
+    rate(place(takes, "Ropewalk", 1), "keep")
     rate(place(takes, "Ropewalk", 2), "discard")
-    assert " -2 " in call("takes", takes).out
+    told = call("takes", takes).out
+    assert " -2 " in told and told.splitlines()[-1] == "before a take's number: + kept, - discarded"
     row = json.loads(call("takes", takes, "--json", "--discarded").out)[0]
     assert (row["kept"], row["rating"], row["marks"]) == (False, "discard", 0)
 

@@ -12,9 +12,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from runner.cli.watch_text import STATES, changes, clean, clock_line, cut, place_text, snapshot, state_text
+from runner.cli.watch_text import (
+    STATES,
+    changes,
+    clean,
+    clock_line,
+    cut,
+    cut_middle,
+    fitted,
+    place_text,
+    snapshot,
+    state_text,
+)
 from runner.desk.status import STATES as ALL_STATES
 from runner.desk.status import Alarm, PortStatus, Status, TakeStatus
+
+LONG_NAME = "The Long Way Round the Outer Breakwater at Low Tide, second version"
 
 
 @pytest.fixture(autouse=True)
@@ -50,6 +63,50 @@ def test_the_snapshot_has_everything() -> None:
         "alarms  !! 17:31:07 error: port deck is gone",
         "        -- 17:29:59 warning: clock from tape missed 2 ticks at bar 9 beat 2",
     ]
+
+
+LONG = replace(
+    ROLLING,
+    session=f"{LONG_NAME}, evening run",
+    song=LONG_NAME,
+    pass_name="organ and slide whistle overdub, the quiet one",
+    next_song=LONG_NAME,
+    section=LONG_NAME,
+    takes=(TakeStatus(LONG_NAME, "organ and slide whistle overdub, the quiet one", 1234, "interrupted"),),
+)
+
+
+def test_long_names_give_way_to_figures_in_the_snapshot() -> None:
+    """They are cut in their middle; the place in the order, numbers of takes and the time left stay whole."""
+    lines = {line[:8].strip(): line[8:] for line in snapshot(LONG, 80)}
+    assert all(cell_len(line) <= 72 for line in lines.values())
+    assert lines["song"] == "The Long Way Round the Outer Br…er at Low Tide, second version  (3 of 8)"
+    assert lines["next"] == LONG_NAME
+    assert lines["take"] == "organ and slide whistle overdub, the quiet one, take 12"
+    assert lines["takes"] == "-- interrupted The Long Wa…ond version, organ and s…quiet one, take 1234"
+    assert lines["at"].startswith("bar 17 beat 3, The Long")
+    assert lines["at"].endswith("Low Tide, second version, 1:12 left")
+    assert lines["session"].endswith("version, evening run")
+
+
+def test_sentences_go_on_in_the_next_line() -> None:
+    """What the daemon waits for, what is wrong with a port and an alarm are never cut in the snapshot."""
+    text = "port front: no output of the system matches 'Frnt USB*'; near: 'Front USB-MIDI 1', plug it in"
+    alarm = Alarm("2026-05-02T17:29:59Z", "error", text)
+    ports = (PortStatus("front", False, text),)
+    lines = snapshot(Status(state="trouble", waiting_for=text, ports=ports, alarms=(alarm,)), 80)
+    assert max(map(len, lines)) <= 80
+    assert " ".join(" ".join(lines).split()).count(text) == 3
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.text(max_size=90), st.text(max_size=90), st.integers(0, 100))
+def test_names_fit_whatever_they_are(song: str, a_pass: str, cells: int) -> None:
+    """Wide letters are counted as shown; where there is any room, the number of the take stays whole."""
+    found = fitted([song, a_pass], cells, last="take 12")
+    assert cell_len(found) <= cells
+    assert cells < 20 or found.endswith("take 12")
+    assert cell_len(cut_middle(song, cells)) <= cells
 
 
 def test_an_empty_status_is_short() -> None:

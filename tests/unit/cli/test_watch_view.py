@@ -41,6 +41,30 @@ def test_the_view_at_eighty_by_twenty_four() -> None:
         assert part in text
 
 
+def test_an_alarm_is_a_whole_sentence_where_there_are_rows_for_it() -> None:
+    """With few rows it is cut at its end, for its beginning names the port or machine."""
+    text = "port front: more came in than could be taken, and some was lost on the way"
+    status = replace(ROLLING, alarms=(Alarm("2026-05-02T17:29:59Z", "error", text),))
+    lines = shown(status)
+    assert text in " ".join(" ".join(lines).split())
+    assert all(f"take {number}" in " ".join(lines) for number in (11, 10, 3, 2))
+    low = shown(status, 80, 12)
+    (line,) = (line for line in low if line.startswith("alarms"))
+    assert "port front: more" in line
+
+
+def test_long_names_leave_numbers_whole() -> None:
+    """Song and pass are cut in their middle, and the numbers of take and place are still read."""
+    name = "The Long Way Round the Outer Breakwater at Low Tide, second version"
+    take = TakeStatus(name, "organ and slide whistle overdub, the quiet one", 1234, "failed")
+    a_pass = take.pass_name
+    lines = shown(replace(ROLLING, song=name, next_song=name, pass_name=a_pass, section=name, takes=(take,)))
+    assert lines[1] == "The Long Way Round the…Tide, second version   organ an…uiet one, take 12, 3 of 8"
+    assert any(line.endswith(", take 1234") and "version, organ" in line for line in lines)
+    assert any("bar 17 beat 3, The" in line and line.endswith("version") for line in lines)
+    assert max(map(len, lines)) <= 80
+
+
 def test_the_time_of_a_cue_stays_where_its_words_are_cut() -> None:
     """In how long it comes is what a player looks for; what is cut is what it does."""
     cue = NextCue("bar 17 beat 3.5", "the second synthesizer", "control 74 value 40, channel 1", 8.0)
