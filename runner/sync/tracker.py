@@ -210,12 +210,12 @@ class Tracker:
             self._trial.append((slot, y, off))
             self._judge(forced=False)
             return due
-        period = line.rate * (x - line.x)
-        if period <= 0.0:  # a line that runs backward explains nothing: begin again
+        if not self.ready:  # such a line explains nothing: begin again
             self.forget()
             self.slot = slot
             self.first(y)
             return None
+        period = line.rate * (x - line.x)
         sd = sqrt(servo.cautious_variance * (1.0 + line.spread(x)))
         if off > _GAP * period:
             slot, off = self._skip_gap(slot, y, off, period, sd)

@@ -20,6 +20,19 @@ def test_a_line_that_is_no_tempo_is_not_ready(second_ns: float) -> None:
     assert not tracker.ready
 
 
+@pytest.mark.parametrize("second_ns", [-INTERVAL_NS, 0.0, 0.001 * INTERVAL_NS])
+def test_the_next_clock_begins_such_a_line_anew(second_ns: float) -> None:
+    """Whatever is not ready for prediction is not judged by either: one notion for both."""
+    tracker = Tracker(None, JITTER_NS)
+    tracker.first(0.0)
+    tracker.tick(second_ns)
+    assert tracker.tick(INTERVAL_NS) is None
+    assert tracker.servo.samples == 1
+    tracker.tick(2 * INTERVAL_NS)
+    assert tracker.ready
+    assert tracker.interval() == pytest.approx(INTERVAL_NS, rel=1e-4)
+
+
 def test_it_begins_anew_with_the_clocks_that_come_then() -> None:
     """Some beats later the tempo is that of the clocks, and each has a number."""
     tracker = Tracker(None, JITTER_NS)
