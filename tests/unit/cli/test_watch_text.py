@@ -85,7 +85,7 @@ def test_long_names_give_way_to_figures_in_the_snapshot() -> None:
     assert lines["take"] == "organ and slide whistle overdub, the quiet one, take 12"
     assert lines["takes"] == "-- interrupted The Long Wa…ond version, organ and s…quiet one, take 1234"
     assert lines["at"].startswith("bar 17 beat 3, The Long")
-    assert lines["at"].endswith("Low Tide, second version, 1:12 left")
+    assert lines["at"].endswith("…ow Tide, second version, 1:12 left")
     assert lines["session"].endswith("version, evening run")
 
 
