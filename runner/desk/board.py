@@ -241,6 +241,12 @@ class Board:
         cue = cues[index]
         return NextCue(cue.at, cue.machine, cue.what, round((times[index] - now) / 1e9, 1))
 
+    @property
+    def sign(self) -> object:
+        """Something that is another when `to_keep` is; cheap, for it is looked at in each turn."""
+        seen = (tuple(self.alarms), tuple(self.ports.values()), tuple(self.away), tuple(self.silent))
+        return (*seen, self.lock, self.missing, self.halted)
+
     def to_keep(self) -> dict[str, Any]:
         """Return plain data of what a desk that is started again can neither see nor ask for.
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any
 
 from runner.desk.actions import Order, Outcome
 from runner.desk.attendance import Attendance, Change
@@ -70,7 +69,7 @@ class Director:
         self.silent: Callable[[str, bool], None] = lambda _port, _silent: None  #: for who maps controls
         self._last_end_ns = 0
         self._to_close: Ended | None = None  # a take whose recorders are stopping
-        self._kept: Mapping[str, Any] = {}  #: what the next desk is told of the board
+        self._told: object = None  #: the sign of the board that the keeper was told of
 
     @classmethod
     def of_job(
@@ -484,9 +483,9 @@ class Director:
 
     def _tell_board(self) -> None:
         """Tell the keeper what there is to see, for the next desk, when it is another."""
-        if (kept := self.board.to_keep()) != self._kept:
-            self._kept = kept
-            self.tell("progress", {"board": kept})
+        if (sign := self.board.sign) != self._told:
+            self._told = sign
+            self.tell("progress", {"board": self.board.to_keep()})
 
     def status(self) -> Status:
         """Return what there is to see."""
