@@ -84,6 +84,8 @@ class Player:
         self._go = False
         self._tick = 0  #: number of the first tick of the leg that was put in place last
         self._muted: set[int] = set()
+        # the channels of each machine's notes, as bits: its own, and those that cues have named
+        self._channels = [1 << each.channel - 1 if each.channel else 0 for each in machines]
         self._cuts: list[Send] = []
         self._notes: list[Note] = []
 
@@ -155,10 +157,10 @@ class Player:
             self._notes.append(Note("state", now_ns, self.position(now_ns), data))
         if muted:
             self._muted.add(machine)
-            spec = self._machines[machine]
-            if spec.channel is not None:
-                offs = self.sounding.note_offs(spec.port, spec.channel - 1)
-                self._queue_cuts(spec.port, machine, offs, now_ns)
+            port = self._machines[machine].port
+            for channel in range(16):
+                if self._channels[machine] >> channel & 1:
+                    self._queue_cuts(port, machine, self.sounding.note_offs(port, channel), now_ns)
         else:
             self._muted.discard(machine)
 
@@ -283,6 +285,8 @@ class Player:
                 if self._muted and self._held_back(send):
                     continue
                 self.sounding.track(send.port, send.data)
+                if send.data[0] & 0xF0 == 0x90 and send.machine < len(self._channels):
+                    self._channels[send.machine] |= 1 << (send.data[0] & 0x0F)
             passed.append(send)
         return passed
 

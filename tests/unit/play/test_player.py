@@ -156,6 +156,21 @@ def test_a_muted_machine_gets_no_notes_and_no_ends_of_notes_it_never_had() -> No
     assert rest == [OFF, b"\xb0\x4a\x05"]
 
 
+def test_muting_ends_notes_on_channels_that_only_cues_name() -> None:
+    """A machine may have no channel, and a cue may name another: what sounds there ends at once too."""
+    note_on, note_off = b"\x94\x3c\x40", b"\x84\x3c\x40"
+    for keys in (KEYS, RigMachine("keys", 0)):
+        player = Player([keys], 1)
+        leg = timeline(events=[(0, 0, note_on), (30 * INTERVAL_NS, 0, note_off)])
+        for row in range(len(leg.events)):
+            leg.events.machine[row] = 0
+        player.load(course(leg))
+        anchor = player.roll(0)
+        play(player, anchor + INTERVAL_NS)
+        player.mute(0, True, anchor + INTERVAL_NS)
+        assert [send.data for send in player.due(anchor + INTERVAL_NS)] == [note_off]
+
+
 def test_rolling_twice_is_refused_with_state_and_action() -> None:
     """An order that makes no sense says so and changes nothing."""
     player = Player([KEYS], 1)
