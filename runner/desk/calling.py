@@ -91,6 +91,11 @@ class Calling:
             "standing": show.phase is Phase.STANDING and self.configured,
             "order": rows_of(show.changed_order),
             "waiting_for": show.waiting_for,
+            "last": {
+                "song": show.last_song,
+                "rehearsal": show.last_rehearsal.to_dict(),
+                "folder": str(self.recording.keeper.folder or ""),
+            },
             "series": series.to_dict() if series is not None else {},
             "engine": self.engine,
             "muted": sorted(board.muted),

@@ -14,6 +14,7 @@ _CARRIED_ON = (
     "standing",
     "order",
     "waiting_for",
+    "last",
     "board",
     "series",
     "schedule",
@@ -34,10 +35,11 @@ class Job:
     `run` names this run of the daemon; a desk that is started again for the same run goes on where the
     dead one was: `done` takes had been closed by then, `clean` of them clean; `place` was up in the order
     (`order` has the rows of its places if it was changed, see `places.rows_of`), `standing` says whether it
-    waited for an order, and `waiting_for` for which. `series` and `schedule` are what was left of a series of
-    takes, and which times of the schedule are past; `board` is what there was to see. `engine` is
-    the process id of the engine that was last taken note of, 0 for none; `muted` are machines, and `realtime`
-    is what that engine said of its priority.
+    waited for an order, and `waiting_for` for which. `last` is what rolled last: its `song`, how it was
+    played (`rehearsal`), and the `folder` of its take. `series` and `schedule` are what was left of a series
+    of takes, and which times of the schedule are past; `board` is what there was to see. `engine` is the
+    process id of the engine that was last taken note of, 0 for none; `muted` are machines, and `realtime` is
+    what that engine said of its priority.
     """
 
     session_file: str
@@ -57,6 +59,7 @@ class Job:
     standing: bool = False
     order: tuple[Any, ...] = ()
     waiting_for: str = ""
+    last: Mapping[str, Any] = field(default_factory=dict)
     board: Mapping[str, Any] = field(default_factory=dict)
     series: Mapping[str, Any] = field(default_factory=dict)
     schedule: Mapping[str, Any] = field(default_factory=dict)

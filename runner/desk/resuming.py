@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from pathlib import Path
 
 from runner.desk.run_state import RunState
 from runner.desk.taking import TakeKeeper
@@ -13,6 +14,8 @@ from runner.takes.writer import tells_of_death
 def catch_up(state: RunState, keeper: TakeKeeper) -> None:
     """Take note of the takes that are closed, those too that the dead desk could not tell."""
     show = state.show
+    if folder := state.job.last.get("folder"):
+        keeper.take_up(Path(folder))
     entries = keeper.closed_takes(state.job.run, show.done + 20)
     state.board.take_over_takes(entries)
     closed, clean = len(entries), sum(entry.verdict == "clean" for entry in entries)

@@ -69,6 +69,8 @@ class RunState:
             series=Series.from_dict(job.series),
             waiting_for=job.waiting_for if job.standing else "",
             changed=bool(job.order),
+            last_song=str(job.last.get("song", "")),
+            last_rehearsal=Rehearsal.from_dict(job.last.get("rehearsal", {})),
         )
         board = Board(session, muted=set(job.muted) & set(session.machines), realtime=job.realtime)
         board.take_over(job.board)

@@ -204,6 +204,10 @@ class TakeKeeper:
         self._plan_writer = PlanWriter(path, plan.rows())
         self._pool.submit(self._plan_writer.write)
 
+    def take_up(self, folder: Path) -> None:
+        """This take was the last that a dead desk had; it is the one to be rated until another begins."""
+        self._folder = folder
+
     def resume(self, run: str) -> TakeHeader | None:
         """Go on with the take that a dead desk of this run left open; return its header, if there is one."""
         for entry in self._newest_first():

@@ -7,9 +7,11 @@ from pathlib import Path
 import pytest
 from virtual_set import VirtualSet
 
+from runner.desk.actions import read_order
 from runner.desk.places import places_of, places_of_rows, rows_of
 from runner.desk.recording import Presence, Told
 from runner.session.model import OrderItem
+from runner.takes.rating import read_rating
 
 SESSION = """
 session: Lantern Quay, the desk dies
@@ -115,6 +117,54 @@ def test_the_takes_of_the_run_are_still_shown(stage: VirtualSet) -> None:
     after = stage.director.status().takes
     assert [take.number for take in after] == [7, 6, 5, 4, 3]
     assert after[1:] == before[:4]
+
+
+@pytest.mark.parametrize("deaths", [0, 1, 2])
+def test_the_last_take_is_rated_and_rolled_again_by_the_next_desk(
+    stage: VirtualSet, tmp_path: Path, deaths: int
+) -> None:
+    """As it was played: a rehearsal again as a rehearsal; a new take is then the one to be rated."""
+
+    def die() -> None:
+        for _ in range(deaths):
+            stage.lose_desk()
+            stage.run_for(1)
+
+    assert not stage.order("again").done
+    assert not stage.order("keep").done
+    assert stage.order("roll").done
+    stage.run_for(5)
+    assert stage.order("roll Tide Gauge", **{"from": "bar 2", "tempo": "150 %"}).done
+    stage.run_for(5)
+    die()
+    takes = tmp_path / "takes" / "Lantern Quay, the desk dies"
+    first = takes / "Tide Gauge" / "main" / "take-0001"
+    outcome = stage.order("keep")
+    assert outcome.done, outcome.text
+    assert read_rating(first).kept
+    outcome = stage.order("again")
+    assert outcome.done, outcome.text
+    assert outcome.text == "Tide Gauge rolls: from bar 2, at 150 %"
+    stage.run_for(0.3)
+    die()
+    stage.run_for(5)
+    outcome = stage.order("discard")
+    assert outcome.text == "Tide Gauge, main, take 2: discard"
+    assert read_rating(first).kept
+    assert [song for song, _ in stage.verdicts()] == ["Ropewalk", "Tide Gauge", "Tide Gauge"]
+
+
+@pytest.mark.parametrize("read", ["nothing", "answers", "records", "all"])
+def test_a_take_that_began_as_the_desk_died_is_the_one_to_be_rated(stage: VirtualSet, read: str) -> None:
+    """Not the one before it, however far the dead desk had come."""
+    assert stage.order("roll").done
+    stage.run_for(5)
+    assert stage.director.obey(read_order("song Tide Gauge", "test"), 0).done
+    assert stage.order("roll").done
+    stage.lose_desk(read=read)
+    stage.run_for(5)
+    assert stage.order("discard").text == "Tide Gauge, main, take 1: discard"
+    assert stage.order("again").text == "Tide Gauge rolls"
 
 
 def test_alarms_that_still_hold_outlive_the_desk_and_end_as_they_would_have(stage: VirtualSet) -> None:
