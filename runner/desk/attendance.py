@@ -8,6 +8,7 @@ tell.
   and it is there again. It is never asked while anything rolls, and no other machine ever.
 - Whoever has once sent Active Sensing must send something every 300 ms (p. 33). A port that falls silent
   after that is told, in takes as well. The port of the clock is left to the follower, which knows better.
+  One that is gone and there again stays silent until anything comes in by it.
 """
 
 from __future__ import annotations
@@ -66,6 +67,7 @@ class Attendance:
     """All that a session's machines and ports tell of themselves. Times are monotonic ns."""
 
     def __init__(self, session: Session) -> None:
+        self._specs = dict(session.ports)
         self._ports = tuple(session.ports)
         self._clock_port = session.clock.port
         self._asked = [
@@ -84,6 +86,25 @@ class Attendance:
         self._silent = {self._ports.index(name) for name in silent if name in self._ports}
         self._sensed = dict.fromkeys(self._silent, 0)
 
+    def with_session(self, session: Session) -> Attendance:
+        """Return the attendance of another version of the session: what still is as it was is known on."""
+        new = Attendance(session)
+        stayed = {name for name, spec in self._specs.items() if session.ports.get(name) == spec}
+        away = {(each.name, each.port_name, each.device) for each in self._asked if each.away}
+        for each in new._asked:
+            each.away = each.port_name in stayed and (each.name, each.port_name, each.device) in away
+        sensed = stayed - {session.clock.port}
+        for port, t_ns in self._sensed.items():
+            if self._ports[port] in sensed:
+                new._sensed[new._ports.index(self._ports[port])] = t_ns
+        new._silent = {new._ports.index(name) for name in self.silent & sensed}
+        return new
+
+    @property
+    def silent(self) -> set[str]:
+        """The ports that fell silent and have not been heard since."""
+        return {self._ports[port] for port in self._silent}
+
     @property
     def away(self) -> dict[str, str]:
         """The machines that do not answer, and what is to be said of it."""
@@ -97,6 +118,8 @@ class Attendance:
             self._sensed.setdefault(port, t_ns)
         if port in self._sensed:
             self._sensed[port] = max(t_ns, self._sensed[port])
+        elif port in self._silent:  # it was gone meanwhile, and owes nothing before its next active sensing
+            self._speaks(port)
         for each in self._asked:
             if each.port == port and each.hear(data, t_ns) and each.away:
                 each.away = False
@@ -120,21 +143,24 @@ class Attendance:
 
     def changes(self, now_ns: int, ticks: Mapping[int, int], present: Present) -> list[Change]:
         """Return what has changed; `ticks` says when the last clock came in by each port."""
-        for port, last_ns in list(self._sensed.items()):
+        for port in sorted({*self._sensed, *self._silent}):
             name = self._ports[port]
-            silent = now_ns - max(last_ns, ticks.get(port, 0)) > SILENT_NS
+            heard = [times[port] for times in (self._sensed, ticks) if port in times]
+            silent = not heard or now_ns - max(heard) > SILENT_NS
             if not present(name):  # told of already; it begins anew when it is back
-                del self._sensed[port]
-                self._silent.discard(port)
+                self._sensed.pop(port, None)
             elif silent and port not in self._silent:
                 self._silent.add(port)
                 text = f"active sensing on port {name} fell silent: its machine is off, or a cable is out"
                 self._found.append(Change("silent", name, text))
             elif not silent and port in self._silent:
-                self._silent.discard(port)
-                self._found.append(Change("speaks", name, f"port {name} speaks again"))
+                self._speaks(port)
         found, self._found = self._found, []
         return found
+
+    def _speaks(self, port: int) -> None:
+        self._silent.discard(port)
+        self._found.append(Change("speaks", self._ports[port], f"port {self._ports[port]} speaks again"))
 
     def _miss(self, each: _Asked, now_ns: int) -> None:
         each.asked_ns = None

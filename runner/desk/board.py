@@ -127,6 +127,7 @@ class Board:
         """The engine has the rig: what its ports are, and which are not there."""
         optional = self.session.optional_ports
         # whoever shows a reason names the port before it, and does not want it named twice
+        before = set(self.ports)
         named = {str(entry.get("port")): str(entry.get("text", "")) for entry in missing}
         why = {name: text.removeprefix(f"port {name}: ") for name, text in named.items()}
         self.ports = {
@@ -136,8 +137,8 @@ class Board:
             for port in ports
             if (name := str(port.get("name")))
         }
-        for name in self.ports.keys() - why.keys():
-            self.put_out(_gone(name))  # it came back while no desk was there to hear of it
+        for name in (before | self.ports.keys()) - why.keys():
+            self.put_out(_gone(name))  # back while no desk was there to hear of it, or none of the session's
 
     def begin_take(self, number: int) -> None:
         """A take begins: what was said of the one before is past."""

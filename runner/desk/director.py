@@ -16,7 +16,7 @@ from runner.desk.preflight import preflight_quick
 from runner.desk.prepare import Prepared
 from runner.desk.recorders import Recorders
 from runner.desk.recording import Beat, Begun, Ended, Happening, Heard, Presence, Recording, SentOut, Told
-from runner.desk.reloading import folder_not_taken, read_anew
+from runner.desk.reloading import folder_not_taken, keep_absent, read_anew
 from runner.desk.resuming import catch_up, tell_of_death
 from runner.desk.run_state import Link, RunState, Tell, utc_text
 from runner.desk.show import Show
@@ -141,6 +141,7 @@ class Director:
         keeper = self.recording.keeper
         catch_up(self.state, keeper)
         self.attendance.take_over(self.board.away, self.board.silent)
+        keep_absent(self.board, self.attendance)
         self.calling.engine = self.state.job.engine
         header = keeper.resume(self.state.job.run)
         self.calling.roll = self.calling.compile_or_none()  # a take that was ordered may be about to begin
@@ -386,9 +387,10 @@ class Director:
         self.state.prepared, self.state.show = prepared, show
         self.accepted(prepared)
         self.board.session = prepared.session
+        self.attendance = self.attendance.with_session(prepared.session)
+        keep_absent(self.board, self.attendance)
         self.new_session(prepared.session)
         self.recorders.take_session(prepared.session)
-        self.attendance, self.board.away = Attendance(prepared.session), {}
         self.calling.forget_compiled()
         self.calling.configure()
         if folder := folder_not_taken(self.state.job, prepared, self.recording.keeper.store.folder):

@@ -6,6 +6,8 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
+from runner.desk.attendance import Attendance
+from runner.desk.board import Board
 from runner.desk.job import Job
 from runner.desk.prepare import Prepared, read_session
 from runner.desk.roll import compile_roll, unloaded
@@ -28,6 +30,13 @@ def read_anew(state: RunState) -> tuple[Prepared, Show]:
     for name in sorted({place.song for place in show.places}):
         compile_roll(prepared, (name,), unloaded(state.rehearsal), pass_name="", run=state.job.run)
     return prepared, show
+
+
+def keep_absent(board: Board, attendance: Attendance) -> None:
+    """End what is said of machines and ports that nobody waits for any more: the session is without them."""
+    for said, still in ((board.away, set(attendance.away)), (board.silent, attendance.silent)):
+        for name in said.keys() - still:
+            board.put_out(said.pop(name))
 
 
 def folder_not_taken(job: Job, prepared: Prepared, used: Path) -> str:

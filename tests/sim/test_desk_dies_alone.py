@@ -220,3 +220,67 @@ def test_the_keeper_says_again_what_is_wrong_with_the_daemon(stage: VirtualSet) 
     stage.lose_desk()
     assert stage.director.status().alarms == ()
     assert stage.director.board.obstacle == ""
+
+
+ROLL_CALL = SESSION.replace("simulate: synthesizer", "simulate: sink").replace(
+    "required: false", "required: true, answers: true"
+)
+
+
+def alarms(stage: VirtualSet) -> list[str]:
+    """What each alarm is about: its first words."""
+    return [alarm.text.partition(":")[0] for alarm in stage.director.status().alarms]
+
+
+@pytest.mark.parametrize("dies", [False, True])
+def test_alarms_of_who_is_not_there_end_with_a_reload_that_is_without_them(
+    tmp_path: Path, dies: bool
+) -> None:
+    """One that changes nothing of a machine and a port leaves theirs lit, and they end as they would have."""
+    (tmp_path / "session.yaml").write_text(ROLL_CALL)
+    stage = VirtualSet.of(ROLL_CALL, tmp_path)
+    stage.run_for(0.2)
+    stage.director.attendance.hear(0, b"\xfe", stage.rig.clock.now_ns())
+    stage.run_for(3)
+    away = "bass on port rack does not answer"
+    silent = "active sensing on port box fell silent"
+    assert alarms(stage) == [away, silent]
+    if dies:
+        stage.lose_desk()
+        stage.run_for(0.2)
+    file = Path(stage.director.state.job.session_file)
+    file.write_text(ROLL_CALL.replace("Tide Gauge", "Tide Table"))
+    assert stage.order("reload").done
+    assert not stage.order("roll").done
+    assert alarms(stage) == [away, silent]
+    stage.director.attendance.hear(0, b"\xfe", stage.rig.clock.now_ns())
+    stage.turn()
+    assert alarms(stage) == [away]
+    stage.run_for(3)
+    assert alarms(stage) == [away, silent]
+    other = "{simulate: drum-machine, link: din}"
+    file.write_text(ROLL_CALL.replace("{simulate: drum-machine}", other).replace(", answers: true", ""))
+    assert stage.order("reload").done
+    assert alarms(stage) == []
+    assert (stage.director.board.away, stage.director.board.silent) == ({}, {})
+    assert stage.order("roll").done
+    stage.run_for(5)
+    assert [song for song, _ in stage.verdicts()] == ["Ropewalk"]
+    stage.lose_desk()
+    assert alarms(stage) == []
+
+
+def test_the_alarm_of_a_silent_port_ends_when_it_is_back_and_heard(stage: VirtualSet) -> None:
+    """Not when it is only back: the machine behind it may still be off."""
+    director, port = stage.director, next(iter(stage.director.prepared.session.ports))
+    director.attendance.hear(0, b"\xfe", stage.rig.clock.now_ns())
+    stage.run_for(3)
+    silent, gone = "active sensing on port box fell silent", "port box is gone"
+    for present, lit in ((False, [silent, gone]), (True, [silent])):
+        director.board.see(Presence(0, port, present), "2026-05-02T19:30:00Z")
+        stage.run_for(0.2)
+        assert alarms(stage) == lit
+    director.attendance.hear(0, b"\x90\x24\x40", stage.rig.clock.now_ns())
+    stage.turn()
+    assert alarms(stage) == []
+    assert director.board.silent == {}

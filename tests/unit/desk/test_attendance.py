@@ -111,6 +111,57 @@ def test_the_port_of_the_clock_and_a_port_that_is_gone_are_told_of_by_others() -
     assert said(roll, 10 * SILENT_NS) == []  # it begins anew with the next Active Sensing
 
 
+@pytest.mark.parametrize("back", [b"\xfe", b"\x90\x24\x40", "clock"])
+def test_a_silent_wire_whose_port_goes_and_comes_back_is_silent_until_it_is_heard(back: bytes | str) -> None:
+    """By whatever it sends; that its port is there again says nothing of the machine behind it."""
+    roll = attendance()
+    roll.hear(RACK, b"\xfe", 0)
+    assert said(roll, 2 * SILENT_NS) == [("silent", "rack")]
+    assert roll.changes(3 * SILENT_NS, {}, lambda port: port != "rack") == []
+    assert said(roll, 4 * SILENT_NS) == []
+    assert roll.silent == {"rack"}
+    now = 5 * SILENT_NS
+    if isinstance(back, bytes):
+        roll.hear(RACK, back, now)
+    assert said(roll, now, {RACK: now} if back == "clock" else None) == [("speaks", "rack")]
+    assert roll.silent == set()
+    owes = back == b"\xfe"  # another machine may be there, which never sends active sensing
+    assert said(roll, 9 * SILENT_NS) == ([("silent", "rack")] if owes else [])
+
+
+@pytest.mark.parametrize(
+    ("change", "away", "silent"),
+    [
+        (("", ""), ["bass"], {"rack"}),
+        (("ports: {tape", "ports: {spare: {create: Spare}, tape"), ["bass"], {"rack"}),  # others' numbers
+        (("  bass: {port: rack, channel: 1, device-id: 3, answers: true}\n", ""), [], {"rack"}),
+        (("device-id: 3, answers: true", "device-id: 3"), [], {"rack"}),
+        (("device-id: 3", "device-id: 4"), [], {"rack"}),
+        (("Rack*", "Other Rack*"), [], set()),
+        (("port: tape}", "port: rack}"), ["bass"], set()),  # the follower watches it now
+    ],
+)
+def test_what_a_session_read_anew_still_has_is_away_or_silent_on(
+    change: tuple[str, str], away: list[str], silent: set[str]
+) -> None:
+    """And what it has no more, or has otherwise, is not."""
+    roll = attendance()
+    roll.hear(RACK, b"\xfe", 0)
+    for step in range(3):
+        roll.due(step * ANSWER_NS, True, always)
+    now = 2 * SILENT_NS
+    roll.changes(now, {}, always)
+    assert (list(roll.away), roll.silent) == (["bass", "drums"], {"rack"})
+    session = load_session(SESSION.replace(*change)).session
+    roll = roll.with_session(session)
+    assert ([name for name in roll.away if name != "drums"], roll.silent) == (away, silent)
+    rack = list(session.ports).index("rack")
+    roll.hear(rack, b"\xfe", now)
+    roll.hear(rack, BASS_ANSWERS, now)
+    told = sorted(said(roll, now))
+    assert told == [*[("speaks", name) for name in silent], *[("there", name) for name in away]]
+
+
 def test_a_desk_that_takes_over_notices_what_comes_back() -> None:
     """A machine that was away answers, a wire that was silent speaks: that they were not is known."""
     roll = attendance()

@@ -133,6 +133,17 @@ def test_a_port_that_is_back_puts_its_alarm_out() -> None:
     assert (seen.ports["box"].present, len(seen.alarms)) == (True, 0)
 
 
+def test_the_alarm_of_a_port_that_the_session_has_no_more_goes_out() -> None:
+    """One that is still missing stays lit."""
+    seen = board()
+    seen.open_ports([{"name": "box"}, {"name": "rack"}], [])
+    seen.see(Presence(0, "box", False), "19:30")
+    seen.see(Presence(0, "rack", False), "19:30")
+    missing = [{"port": "box", "text": "port box: no input of the system matches 'Box*'"}]
+    seen.open_ports([{"name": "box"}], missing)
+    assert [alarm.text for alarm in seen.alarms] == ["port box is gone"]
+
+
 def test_a_port_that_no_roll_waits_for_lights_no_trouble() -> None:
     """`required: false` machines never block: theirs is a warning, a needed machine's an error."""
     text = SESSION.replace("ports: {box:", "ports: {rack: {simulate: synthesizer}, box:")
