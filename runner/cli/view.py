@@ -6,11 +6,13 @@ import os
 import sys
 from typing import Any
 
+from rich.cells import cell_len
 from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from runner.cli.wording import clock_text, near_path, plural, shortened, wrapped
+from runner.cli.watch_text import WHOLE, cut_middle, fitted
+from runner.cli.wording import clock_text, near_path, plural, wrapped
 from runner.desk.job import Report
 
 _STAGES = {
@@ -22,7 +24,7 @@ _STAGES = {
 }
 _VERDICT_STYLES = {"clean": "bold", "flawed": "bold yellow", "failed": "bold red", "interrupted": "yellow"}
 _FEWEST_CELLS = 6  #: a shorter strip tells nothing
-_LONGEST_NAME = 34  #: cells of the take's name in the moving line
+_SHORTEST_NAME, _LONGEST_NAME = 8, 34  #: cells of the take's name in the moving line
 _STRIP_CELLS = 16
 _SHOWN_FINDINGS = 3
 
@@ -58,7 +60,7 @@ class RunView:
         self._out = console or _Screen(file=sys.stdout, highlight=False, soft_wrap=True)
         self._live: Live | None = None
         self._takes_told = takes_told
-        self._take = ""
+        self._rolling: dict[str, Any] = {}
         self._longest_s = 0.0
         self._standing = ""
         self.summaries: list[dict[str, Any]] = []
@@ -87,7 +89,7 @@ class RunView:
             fall_silent(self._out)
 
     def _print(self, text: Text | str) -> None:
-        self._out.print(text)
+        self._out.print(Text(text) if isinstance(text, str) else text)  # no brackets of a name are obeyed
 
     def _on_warning(self, data: dict[str, Any]) -> None:
         self._print(Text(wrapped(str(data.get("text", "")), "note: ", "      "), style="yellow"))
@@ -96,16 +98,21 @@ class RunView:
         self.errors.append(str(data.get("text", "")))
 
     def _on_rolling(self, data: dict[str, Any]) -> None:
-        self._take = f"{data['song']}, {data['pass']}, take {data['number']}"
+        self._rolling = data
         self._longest_s = 0.0
         if self._live is None and self._takes_told:
-            self._print(f"rolling  {self._take}")
+            head = "rolling  "
+            self._print(head + take_name(data, self._room(head)))
+
+    def _room(self, head: str) -> int:
+        """Return the cells beside `head` for names; a file, or another program, gets them whole."""
+        return self._out.width - cell_len(head) if self._out.is_terminal else WHOLE
 
     def _on_standing(self, data: dict[str, Any]) -> None:
         """The daemon waits: say once what for."""
-        text = (
-            f"{data['song']} is up; waiting for {data['for']}" if data.get("for") else f"{data['song']} is up"
-        )
+        rest = " is up" + (f"; waiting for {data['for']}" if data.get("for") else "")
+        song, room = str(data["song"]), self._room(rest)
+        text = (song if room == WHOLE else cut_middle(song, max(_LONGEST_NAME, room))) + rest
         if self._live is not None:
             self._live.update(Text(text), refresh=True)
         elif text != self._standing and self._takes_told:
@@ -140,7 +147,8 @@ class RunView:
         if left_s is not None:
             place += f"  {clock_text(left_s)} left"
         room = self._out.width - 1 - len(place)
-        name = shortened(self._take or str(data.get("song", "")), max(8, min(_LONGEST_NAME, room)))
+        rolling = self._rolling or {"song": data.get("song", "")}
+        name = take_name(rolling, max(_SHORTEST_NAME, min(_LONGEST_NAME, room)))
         line = Text(no_wrap=True, overflow="ellipsis")
         line.append(name, style="bold")
         line.append(place)
@@ -156,8 +164,9 @@ class RunView:
         if not self._takes_told:
             return
         verdict = str(data.get("verdict"))
-        line = Text(f"{verdict:<11}  ", style=_VERDICT_STYLES.get(verdict, ""))
-        line.append(f"{data['song']}, {data['pass']}, take {data['number']}", style="not bold default")
+        head = f"{verdict:<11}  "
+        line = Text(head, style=_VERDICT_STYLES.get(verdict, ""))
+        line.append(take_name(data, self._room(head)), style="not bold default")
         self._print(line)
         findings = worst_first(data.get("findings") or [])
         for finding in findings[:_SHOWN_FINDINGS]:
@@ -165,6 +174,15 @@ class RunView:
         if len(findings) > _SHOWN_FINDINGS:
             self._print(f"    and {plural(len(findings) - _SHOWN_FINDINGS, 'more finding')}")
         self._print(f"    {near_path(data['folder'])}")
+
+
+def take_name(data: dict[str, Any], cells: int) -> str:
+    """Return song, pass and number of a take in `cells`; the names give way, cut in their middle."""
+    number = f"take {data['number']}" if "number" in data else ""
+    names = [str(data.get("song", "")), str(data.get("pass", ""))]
+    if cells == WHOLE:
+        return ", ".join(filter(None, [*names, number]))
+    return fitted(names, cells, last=number)
 
 
 def position_text(data: dict[str, Any]) -> str:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import io
+import re
 from typing import Any
 
 import pytest
+from rich.cells import cell_len
 from rich.console import Console
 
 from runner.cli.view import RunView, position_text, strip, worst_first
@@ -160,6 +162,46 @@ def test_the_moving_line_never_loses_the_place_and_the_time_left(name: str, colu
     assert len(line) < columns
     assert "bar 117 beat 3" in line
     assert line.rstrip(" ▪·").endswith("2:05 left")
+
+
+LONG = "The night we counted every lantern on the quay, and then once more (slow)"
+
+
+def test_on_a_terminal_long_names_are_cut_in_the_middle_and_lines_fit() -> None:
+    """The number of the take stays whole, and so does what tells names apart: their ends."""
+    console = screen(terminal=True)
+    take = {**TAKE, "song": LONG, "verdict": "clean", "findings": []}
+    with RunView(console) as view:
+        view(Report("rolling", {**ROLLING, "song": LONG}))
+        view(Report("position", {**POSITION, "song": LONG}))
+        moving = view._line({**POSITION, "song": LONG}, 61.0).plain
+        view(Report("take", take))
+        view(Report("standing", {"song": LONG, "for": "roll"}))
+        standing = view._standing
+    (line,) = [line for line in text_of(console).splitlines() if "clean" in line]
+    shown = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", line).strip()
+    assert cell_len(shown) <= 80
+    assert shown.startswith("clean        The night we")
+    assert "…" in shown and shown.endswith("(slow), bass overdub, take 7")
+    assert moving.partition("  ")[0].endswith(", take 7")
+    assert len(moving) < 80
+    assert cell_len(standing) <= 80 and standing.endswith("(slow) is up; waiting for roll")
+
+
+@pytest.mark.parametrize("name", [LONG, "Fog\u202fSignal [live]"])
+def test_without_a_terminal_no_name_is_ever_cut(name: str) -> None:
+    """What is kept in a file, or read by another program, is whole, brackets and rare blanks too."""
+    console = screen()
+    with RunView(console) as view:
+        view(Report("rolling", {**ROLLING, "song": name}))
+        view(Report("take", {**TAKE, "song": name, "verdict": "clean", "findings": []}))
+        view(Report("standing", {"song": name, "for": "roll"}))
+    assert text_of(console).splitlines() == [
+        f"rolling  {name}, bass overdub, take 7",
+        f"clean        {name}, bass overdub, take 7",
+        "    /takes/take-0007",
+        f"{name} is up; waiting for roll",
+    ]
 
 
 def test_a_terminal_shows_something_before_anything_is_reported() -> None:
