@@ -243,7 +243,13 @@ class Show:
         if self.mode is Mode.SONG:
             self.at = min(self.at, len(self.places) - 1)
             return self._roll("", now_ns)
-        return self._roll(self.last_song, now_ns)
+        # the place that was played, not one of the same song further on: those between would be left out
+        behind = range(min(self.at, len(self.places) - 1), -1, -1)
+        played = next((index for index in behind if self.places[index].song == self.last_song), None)
+        if played is None:
+            return self._roll(self.last_song, now_ns)
+        self._choose(played, "")
+        return self._roll("", now_ns)
 
     def _arm(self, _name: str, now_ns: int) -> tuple[Outcome, list[Directive]]:
         if self.follows:

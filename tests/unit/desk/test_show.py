@@ -149,6 +149,19 @@ def test_again_rolls_the_song_that_was_played_last() -> None:
     assert [place.song for place in stage.chain] == ["Ropewalk"]
 
 
+def test_again_leaves_nothing_out_where_the_song_comes_twice() -> None:
+    """It goes back to the place that was played, and on from there."""
+    places = [Place(song, None, at) for at, song in enumerate(("Ropewalk", "Fog Signal", "Ropewalk"), 1)]
+    stage = show(places=places)
+    stage.begin(0)
+    said(stage, "roll")
+    play(stage)
+    assert said(stage, "again")
+    assert stage.at == 0
+    play(stage)
+    assert stage.up.song == "Fog Signal"
+
+
 def test_a_roll_ordered_while_the_last_take_is_closed_comes_as_soon_as_it_is() -> None:
     """It makes sense at that moment, so it is neither refused nor lost."""
     stage = show()
