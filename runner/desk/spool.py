@@ -65,13 +65,16 @@ class RecordSpool:
         try:
             return os.splice(self._pipe, self._spool, _CHUNK, offset_dst=self._size)
         except OSError as error:
-            spare = self._kept and self._read_to == self._size and not self._reader.pending
-            if error.errno not in (errno.EFBIG, errno.ENOSPC) or not spare:
+            pending = self._reader.pending_bytes
+            if error.errno not in (errno.EFBIG, errno.ENOSPC) or pending == self._size:
                 raise
             # no room to keep what the disk has not taken: it is lost if this process dies now, too
+            part = os.pread(self._spool, pending, self._size - pending)
             self._cut(0)
+            os.pwrite(self._spool, part, 0)
+            self._read_to = self._size = pending
             self._kept = 0
-            return os.splice(self._pipe, self._spool, _CHUNK, offset_dst=0)
+            return os.splice(self._pipe, self._spool, _CHUNK, offset_dst=pending)
 
     def used(self, safe: bool = True) -> None:
         """Forget what was read: the caller has it safe. Keeps a message of which a part is missing.

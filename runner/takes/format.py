@@ -141,7 +141,12 @@ class RecordReader:
     @property
     def pending(self) -> bool:
         """Whether a part of a record or of a longer message has come and the rest has not."""
-        return bool(self._rest) or self._open is not None
+        return self.pending_bytes > 0
+
+    @property
+    def pending_bytes(self) -> int:
+        """How many of the bytes that came last are such a part."""
+        return len(self._rest) + (self._open.raw_count * RECORD_SIZE if self._open is not None else 0)
 
     def feed(self, block: bytes) -> Iterator[Record]:
         """Yield each record that `block` completes."""

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import errno
 import os
+import select
 
 import pytest
 
 from runner.desk.spool import KEPT_BYTES, RecordSpool
-from runner.takes.format import RECORD_SIZE, Kind, pack_record
+from runner.takes.format import DATA_SIZE, RECORD_SIZE, Kind, Record, pack_record
 
 
 def _seqs(records: list) -> list[int]:
@@ -84,21 +85,57 @@ def test_beyond_its_bound_the_spool_keeps_what_is_vital() -> None:
     assert _seqs(kept)[:1000] == list(range(1, 1001))
 
 
+def _with_room_for(records: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let a memory file hold so many records: what splice moves ends there, then it fails."""
+    real = os.splice
+
+    def limited(source: int, target: int, count: int, *, offset_dst: int) -> int:
+        room = records * RECORD_SIZE - offset_dst
+        if room <= 0 and select.select([source], [], [], 0)[0]:
+            raise OSError(errno.EFBIG, "File too large")
+        return real(source, target, min(max(1, room), count), offset_dst=offset_dst)
+
+    monkeypatch.setattr(os, "splice", limited)
+
+
 def test_without_room_to_keep_them_records_are_still_read(monkeypatch: pytest.MonkeyPatch) -> None:
     """A limit of file size holds for memory files too (setrlimit(2), EFBIG): what is only kept goes."""
     read, write = os.pipe()
     spool = os.memfd_create("spool")
-    real = os.splice
-
-    def limited(source: int, target: int, count: int, *, offset_dst: int) -> int:
-        if offset_dst >= 2 * RECORD_SIZE:
-            raise OSError(errno.EFBIG, "File too large")
-        return real(source, target, count, offset_dst=offset_dst)
-
-    monkeypatch.setattr(os, "splice", limited)
+    _with_room_for(2, monkeypatch)
     reader = RecordSpool(read, spool)
     for seq in (1, 2, 3):
         os.write(write, pack_record(Kind.SENT, seq, seq))
         assert _seqs(reader.read()) == [seq]
         reader.used(safe=False)
     assert _seqs(RecordSpool(read, spool).left_over()) == [3]
+
+
+@pytest.mark.parametrize("before", range(4))
+def test_a_message_of_which_a_part_has_no_room_is_read_whole(
+    before: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What came before it goes; what has come of it stays, also for the next reader."""
+    read, write = os.pipe()
+    spool = os.memfd_create("spool")
+    _with_room_for(4, monkeypatch)
+    reader = RecordSpool(read, spool)
+    text = bytes(range(3 * DATA_SIZE))
+    records = [pack_record(Kind.SENT, seq, seq) for seq in range(1, before + 1)]
+    os.write(write, b"".join([*records, pack_record(Kind.STATE, before + 1, 7, data=text)]))
+    found: list[Record] = []
+    while some := reader.read():
+        found += some
+        reader.used(safe=False)
+    assert _seqs(found) == list(range(1, before + 2))
+    assert found[-1].data == text
+    assert RecordSpool(read, spool).left_over()[-1].data == text
+
+
+def test_a_message_that_is_larger_than_all_room_is_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing can be given up for it."""
+    read, write = os.pipe()
+    _with_room_for(2, monkeypatch)
+    os.write(write, pack_record(Kind.STATE, 1, 7, data=bytes(3 * DATA_SIZE)))
+    with pytest.raises(OSError, match="too large"):
+        RecordSpool(read, os.memfd_create("spool")).read()
