@@ -190,8 +190,9 @@ class Calling:
         if trouble == board.trouble:
             return
         board.trouble = trouble
-        # told once, before the daemon first stands: a cable that goes later is no reason to simulate
-        hint = f"; {WITHOUT_PORTS}" if board.gone and not self._stands else ""
+        # told at the beginning only: a cable that goes later is no reason to simulate
+        begins = not self._stands and not self.recording.rolling
+        hint = f"; {WITHOUT_PORTS}" if board.gone and begins else ""
         self.tell.warn(trouble + hint if trouble else "all that a roll needs is there again")
         if self._stands and self.state.show.phase is Phase.STANDING:
             self.tell_standing()

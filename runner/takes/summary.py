@@ -114,7 +114,11 @@ def _seconds(take: Take) -> float:
 
 
 def _machines(facts: Facts) -> list[dict[str, Any]]:
-    """Return each machine with what passed between it and us."""
+    """Return each machine with what passed between it and us.
+
+    What comes in on a port that one machine has to itself is that machine's; on a port that several share,
+    a channel tells whose it is, and what has no channel is nobody's.
+    """
     header = facts.take.header
     declared = {machine.name: machine for machine in facts.declared.machines}
     sent: Counter[str] = Counter()
@@ -130,12 +134,17 @@ def _machines(facts: Facts) -> list[dict[str, Any]]:
         (event.port, event.data[0] & 15 if event.data and event.data[0] < 0xF0 else None)
         for event in facts.of_kind("received")
     )
+    by_port = Counter(event.port for event in facts.of_kind("received"))
+    machines_on = Counter(machine.port for machine in declared.values())
     gone = _absent_ports(facts)
     rows = []
     for name in header.machines:
         machine = declared.get(name)
         port = machine.port if machine else ""
         channel = machine.channel if machine else None
+        its = by_port[port] if machines_on[port] == 1 else 0
+        if machines_on[port] > 1 and channel is not None:
+            its = received[port, channel - 1]
         rows.append(
             {
                 "name": name,
@@ -143,7 +152,7 @@ def _machines(facts: Facts) -> list[dict[str, Any]]:
                 "channel": channel,
                 "present": port not in gone,
                 "sent": sent[name],
-                "received": received[port, channel - 1] if channel is not None else 0,
+                "received": its,
                 "send_failures": failed[name],
                 "latest_us": late[name] / 1000 if name in late else None,
             }

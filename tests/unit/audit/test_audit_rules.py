@@ -461,3 +461,21 @@ def test_findings_come_worst_first(audit: Audit) -> None:
     records = with_records(records, lambda m: m.add(Kind.BAD_INPUT, -900 * MS, port=0, ref=1))
     severities = [finding["severity"] for finding in audit(records)["findings"]]
     assert severities == ["error", "warning", "note"]
+
+
+def test_what_comes_in_is_the_machines_that_has_the_port_to_itself(audit: Audit) -> None:
+    """Machine control has no channel; where machines share a port only a channel tells whose a message is."""
+
+    def add(maker: RecordMaker) -> None:
+        for port in (0, 1):
+            maker.add(Kind.RECEIVED, 10 * MS, port=port, data=bytes.fromhex("F0 7F 01 07 48 F7"))
+            maker.add(Kind.RECEIVED, 20 * MS, port=port, data=bytes.fromhex("92 3C 40"))
+
+    header = take_header(TIME, 3)
+    shared = json.loads(json.dumps(header.declared).replace('"loft"', '"quay"'))
+    alone = audit(with_records(steady(), add), header)["machines"]
+    together = audit(with_records(steady(), add), replace(header, declared=shared))["machines"]
+    assert [row["port"] for row in alone[:2]] == [*header.ports[:2]]
+    assert [row["received"] for row in alone] == [2, 2, 0]
+    assert [row["port"] for row in together].count("quay") == 2
+    assert {row["name"]: row["received"] for row in together}["drums"] == 0
