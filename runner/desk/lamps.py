@@ -182,8 +182,7 @@ class Lamps:
         """Return what waits, in the order in which it goes: what goes dark, then what has waited longest."""
         rows: list[tuple[bool, int, str, _Lamp, bytes]] = []
         for port, lamp in self.lamps:
-            message = lamp.wanted(now_ns)
-            if lamp.waits_ns is not None and message is not None:
+            if lamp.waits_ns is not None and (message := lamp.wanted(now_ns)) is not None:
                 rows.append((message != lamp.dark(), lamp.waits_ns, port, lamp, message))
         rows.sort(key=lambda row: row[:2])
         return [row[2:] for row in rows]

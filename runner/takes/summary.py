@@ -142,9 +142,7 @@ def _machines(facts: Facts) -> list[dict[str, Any]]:
         machine = declared.get(name)
         port = machine.port if machine else ""
         channel = machine.channel if machine else None
-        its = by_port[port] if machines_on[port] == 1 else 0
-        if machines_on[port] > 1 and channel is not None:
-            its = received[port, channel - 1]
+        on_channel = received[port, channel - 1] if channel is not None else 0
         rows.append(
             {
                 "name": name,
@@ -152,7 +150,7 @@ def _machines(facts: Facts) -> list[dict[str, Any]]:
                 "channel": channel,
                 "present": port not in gone,
                 "sent": sent[name],
-                "received": its,
+                "received": by_port[port] if machines_on[port] == 1 else on_channel,
                 "send_failures": failed[name],
                 "latest_us": late[name] / 1000 if name in late else None,
             }

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from timelines import INTERVAL_NS, course, timeline
 
 from runner.errors import StateError
+from runner.plan.timeline import Timeline
 from runner.play.commands import RigMachine
 from runner.play.player import ROLL_MARGIN_NS, Player
 from runner.play.states import PlayState
@@ -141,17 +142,23 @@ def test_a_song_added_while_another_rolls_follows_without_a_gap() -> None:
     assert [s.due_ns - anchor for s in sends] == [i * INTERVAL_NS for i in range(11, 192)]
 
 
-def test_a_muted_machine_gets_no_notes_and_no_ends_of_notes_it_never_had() -> None:
-    """Muting ends what sounds at once, and lets controllers through."""
-    player = Player([KEYS], 1)
-    events = [(0, 0, ON), (10 * INTERVAL_NS, 0, OFF), (20 * INTERVAL_NS, 0, ON), (30 * INTERVAL_NS, 0, OFF)]
-    leg = timeline(events=[*events, (40 * INTERVAL_NS, 0, b"\xb0\x4a\x05")])
+def _muted_after_a_clock(player: Player, leg: Timeline) -> int:
+    """Roll a leg whose events are all of machine 0, and mute that a clock later; return the anchor."""
     for row in range(len(leg.events)):
         leg.events.machine[row] = 0
     player.load(course(leg))
     anchor = player.roll(0)
     play(player, anchor + INTERVAL_NS)
     player.mute(0, True, anchor + INTERVAL_NS)
+    return anchor
+
+
+def test_a_muted_machine_gets_no_notes_and_no_ends_of_notes_it_never_had() -> None:
+    """Muting ends what sounds at once, and lets controllers through."""
+    player = Player([KEYS], 1)
+    events = [(0, 0, ON), (10 * INTERVAL_NS, 0, OFF), (20 * INTERVAL_NS, 0, ON), (30 * INTERVAL_NS, 0, OFF)]
+    leg = timeline(events=[*events, (40 * INTERVAL_NS, 0, b"\xb0\x4a\x05")])
+    anchor = _muted_after_a_clock(player, leg)
     rest = [send.data for send in play(player, 10**12, now_ns=anchor + INTERVAL_NS) if send.data != b"\xf8"]
     assert rest == [OFF, b"\xb0\x4a\x05"]
 
@@ -162,12 +169,7 @@ def test_muting_ends_notes_on_channels_that_only_cues_name() -> None:
     for keys in (KEYS, RigMachine("keys", 0)):
         player = Player([keys], 1)
         leg = timeline(events=[(0, 0, note_on), (30 * INTERVAL_NS, 0, note_off)])
-        for row in range(len(leg.events)):
-            leg.events.machine[row] = 0
-        player.load(course(leg))
-        anchor = player.roll(0)
-        play(player, anchor + INTERVAL_NS)
-        player.mute(0, True, anchor + INTERVAL_NS)
+        anchor = _muted_after_a_clock(player, leg)
         assert [send.data for send in player.due(anchor + INTERVAL_NS)] == [note_off]
 
 
